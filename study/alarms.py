@@ -131,7 +131,7 @@ class PolicyAlarms:
             a,
             pairs,
             second,
-            self._measures[:, at].copy(),
+            self._measures.take(at, axis=1),
             self._evaluations.lost[at],
             self._numbers,
             variant,
@@ -143,8 +143,8 @@ class PolicyAlarms:
                 self._noted_since.setdefault(notice.n, t_s)
             elif notice.what == IS_QUIET:
                 self._end_noted(notice.n, t_s)
-        waits = a.active[:, pairs] | (a.held_since[:, pairs] >= 0)
-        waits |= a.suppressed[:, pairs] != NOT_SUPPRESSED
+        waits = a.active.take(pairs, axis=1) | (a.held_since.take(pairs, axis=1) >= 0)
+        waits |= a.suppressed.take(pairs, axis=1) != NOT_SUPPRESSED
         self._busy[variant, bed] = waits.any(axis=0) | (a.level[pairs] > 0)
         calls = []
         for change in taken(self._room.changes, Change):

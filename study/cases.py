@@ -194,8 +194,8 @@ def evaluate(beds: "Sequence[BedSignals]", rules: Rules, moved: Callable[[int], 
 
 def with_births(measured: MeasuredShifts, after_s: float) -> MeasuredShifts:
     """Return the same where children are born so long after the team was first needed for an emergency."""
-    evaluations, fhr = measured.evaluations, measured.fhr.copy()
-    seconds, known = measured.seconds.copy(), list(measured.truth)
+    fhr, seconds, known = measured.fhr.copy(), measured.seconds.copy(), list(measured.truth)
+    ends_s = np.full(len(known), np.inf)
     for place, case in enumerate(measured.cases):
         for onset in case.emergencies:
             bed = place * measured.beds + onset.bed
@@ -203,10 +203,9 @@ def with_births(measured: MeasuredShifts, after_s: float) -> MeasuredShifts:
             needs = [] if before is None else before.needs
             born_s = after_s + min((n.from_s for n in needs if n.what == Level.TEAM.value), default=math.inf)
             if before is not None and born_s < seconds[bed]:
-                seconds[bed], known[bed] = int(born_s), truth.until(before, born_s)
-                evaluations = evaluations.without(bed, from_s=born_s)
+                seconds[bed], known[bed], ends_s[bed] = int(born_s), truth.until(before, born_s), born_s
                 fhr[bed, int(born_s) * HZ :] = np.nan
-    return MeasuredShifts(measured.cases, evaluations, fhr, seconds, known)
+    return MeasuredShifts(measured.cases, measured.evaluations.until(ends_s), fhr, seconds, known)
 
 
 class BedSignals(NamedTuple):

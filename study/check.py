@@ -1,26 +1,42 @@
 """Works the figures of a report out again from the tables beside it alone, and says where the two differ.
 
-It shares no code with what made the report: sums over rows, and nothing else. Intervals and tests are not checked.
+Every number of `report.json` is compared with what `recount` says of it; what has no counterpart there differs.
+The page and its pictures are drawn from the same numbers. Not in the tables, and taken as they are: what was asked for,
+the names and numbers of variants, and which recordings were passed over.
 """
 
 import csv
 import hashlib
 import json
 import math
+import sys
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from quietward.contracts.errors import BadStudy
+import msgspec
 
-REPORTED, CHOSEN_ON, USUAL = "reported", "chosen on", "usual"
+from quietward.contracts.errors import BadStudy, extra
+from quietward.contracts.validation import NOT_DECODED
+from quietward.study.recount import Recount, Row, Run
+
+REPORTED, CHOSEN_ON, USUAL, TODAY = "reported", "chosen on", "usual", "today"
 ALIKE = 1e-9
-LEVELS = ("look", "bedside", "team")
-DELAYS = {"anybody": "reached_s", "answer": "answered_s", "clinicians": "clinicians_s"}
-"""The column of what a limit counts as reached."""
+TABLES = ("shifts", "beds", "episodes", "outcomes", "calls", "visits")
+AS_THEY_ARE = ("name", "kind", "numbers", "is_own_staff", "staff_is")
+"""What a report says of a variant that is not counted."""
+KEYED = {"reasons": ("why", "level"), "by_need": ("what",)}
+"""Lists whose order says nothing, with what their entries are told apart by."""
 
-Rows = dict[str, list[dict[str, str]]]
+SHOWN = (
+    "today: interruptions per nurse-hour", "today: late, count", "today: late, of", "today: late once shown, count",
+    "today: late once shown, of", "today: reached, p50", "today: meets", "today: verdict",
+    "today: on all shifts, interruptions per nurse-hour", "today: on all shifts, late, count", "policy that was chosen",
+    "headline",
+)  # fmt: skip
+"""What is printed also where it is as the tables say."""
+
 RunKey = tuple[str, str, str, str, str]
 """Condition, policy, staff, draw of that staff, seed."""
 
@@ -41,230 +57,222 @@ class Compared(NamedTuple):
 
 
 def check(folder: Path) -> list[Compared]:
-    """Return every figure that was worked out again, in the order of the report. Raises BadStudy."""
+    """Return every figure that was worked out again, in the order of the report. Raises BadStudy, MissingExtra."""
     try:
         return _compared(folder, _report(folder))
     except KeyError as error:
         remedy = "Is missing in the report or in a table: the study comes from another version, run it again"
         raise BadStudy(f"--check: {folder}", error.args[0], remedy) from error
+    except (ValueError, *NOT_DECODED) as error:  # a cell that is no number, a report that is none
+        raise BadStudy(f"--check: {folder}", str(error), "Cannot be read; run the study again") from error
 
 
 def _compared(folder: Path, report: dict[str, Any]) -> list[Compared]:
     found = [
         Compared(f"{name}, SHA-256", sha, _digest(folder / name)) for name, sha in sorted(report["tables"].items())
     ]
-    tables = {name: _read(folder / f"{name}.csv") for name in ("shifts", "episodes", "outcomes", "calls", "visits")}
-    limit = report["study"]["limit"]
+    tables = {name: _read(folder / f"{name}.csv") for name in TABLES}
     made_with = {(row["version"], row["commit"]) for rows in tables.values() for row in rows}
     found.append(Compared("version and commit", {(report["version"], report["commit"])}, made_with))
-    found += _reached(tables)
-    runs = _runs(tables, limit)
-    for row in report["rows"]:
-        found += _row(
-            row, _some(folder, row["name"], [r for r in runs if r.is_of(row["name"], USUAL, REPORTED)]), limit
-        )
-    today_on_all = report["today_on_all"]["name"]
-    everywhere = _some(folder, today_on_all, [run for run in runs if run.key[1:3] == (today_on_all, USUAL)])
-    for what, pair in _rate_and_late(report["today_on_all"], everywhere).items():
-        found.append(Compared(f"today: on all shifts, {what}", *pair))
+    runs = _runs(tables)
+    found += _agree(runs)
+    study = _Study(folder, report, runs)
+    rows, reported = (
+        report["rows"],
+        {row["name"]: study.recount(row["name"], USUAL, REPORTED) for row in report["rows"]},
+    )
+    base, counted = reported[rows[0]["name"]], []
+    for row, is_on in zip(rows, _front(rows, reported), strict=True):
+        counted.append({**reported[row["name"]].row(base), "on_front": is_on, **_as_they_are(row)})
+        found += _leaves(row["name"], row, counted[-1])
+    on_all = study.recount(rows[0]["name"], USUAL, None)
+    said = report["today_on_all"]
+    found += _leaves(f"{TODAY}: on all shifts", said, on_all.staff_row() | _as_they_are(said))
     for row in report["other_staff"]:
-        where = f"{row['name']}, {row['staff_is']}"
-        own = _some(folder, where, [run for run in runs if run.is_of(row["name"], row["staff_is"], REPORTED)])
-        found += [Compared(f"{where}: {what}", *pair) for what, pair in _rate_and_late(row, own).items()]
-    found.append(Compared("policy that was chosen", report["chosen"], _choose(report, runs, limit)))
-    found += _headline(report, [run for run in runs if run.is_of(report["rows"][0]["name"], USUAL, REPORTED)], limit)
-    return found
+        own = study.recount(row["name"], row["staff_is"], REPORTED).staff_row()
+        found += _leaves(f"{row['name']}, {row['staff_is']}", row, own | _as_they_are(row))
+    late = base.late_needs()
+    found += [Compared("late needs that are listed", len(report["late"]), len(late))]
+    found += [
+        Compared(f"late need {n}", *pair) for n, pair in enumerate(zip(report["late"], late, strict=False), start=1)
+    ]
+    found += study.choice(reported)
+    found += study.sizes()
+    return found + _as_text(folder, report, counted)
 
 
-def _some(folder: Path, name: str, own: "list[_Run]") -> "list[_Run]":
-    """Return the runs that a line of the report is of. Raises BadStudy where there is none."""
-    if not own:
-        raise BadStudy(f"--check: {folder / 'shifts.csv'}", name, "Has no row of it; run the study again")
-    return own
+class _Study:
+    """What is asked of a whole study. runs: by policy and staff, in the order of the tables."""
 
+    def __init__(self, folder: Path, report: dict[str, Any], runs: Mapping[tuple[str, str], list[Run]]) -> None:
+        self._folder, self._report, self._runs = folder, report, runs
 
-def _headline(report: dict[str, Any], own: "list[_Run]", limit: dict[str, Any]) -> Iterator[Compared]:
-    """Compare what the report's first sentence says with the tables."""
-    said, needs, late = report["headline"], sum(len(run.needs) for run in own), sum(run.late for run in own)
-    says = "meets" if _meets(own, limit) else "DOES NOT MEET"
-    verdict = f"Today's policy ({report['study']['policy']}) {says} its limit" if needs else "is not known"
-    yield Compared("headline says whether the limit is met", True, verdict in said)
-    yield Compared("headline has its rate", True, f" {_rate(own):.3g} interruptions per nurse-hour" in f" {said}")
-    if needs:
-        yield Compared("headline has its count", True, f" {needs - late} of {needs} needs" in f" {said}")
+    def recount(self, policy: str, staff: str, half: str | None) -> Recount:
+        """Return what is counted of a line of the report, on one half or on all shifts.
 
+        Raises BadStudy where there is none.
+        """
+        own = [run for run in self._runs.get((policy, staff), []) if half in (None, run.shift["half"])]
+        if not own and half != CHOSEN_ON:
+            raise BadStudy(f"--check: {self._folder / 'shifts.csv'}", policy, "Has no row of it; run the study again")
+        study = self._report["study"]
+        return Recount(own, study["limit"], self._report["drawn_again"], study["seed"])
 
-class _Run(NamedTuple):
-    """One shift under one variant, with one draw of its staff, summed up."""
+    def choice(self, reported: Mapping[str, Recount]) -> list[Compared]:
+        """Compare the policy that was chosen: of those that meet the limit the least late, then the quietest.
 
-    key: RunKey
-    half: str
-    bed_hours: float
-    nurse_hours: float
-    noted_hours: float
-    unanswered: dict[str, tuple[int, int]]
-    calls: dict[str, int]
-    heard: dict[str, int]
-    needs: list[float]
-    """Delays to what the limit counts, of needs of its level; infinite where nobody came."""
-    answered: list[float]
-    clinicians: list[float]
-    """The same to somebody who came for a call, and to clinicians."""
-    from_shown: list[float]
-    """From when the trace shows them, of those that it shows, to what the limit counts."""
-    within_s: float
-    most_used: list[float]
-    used_at_end: list[float]
-    births: int
-
-    def is_of(self, policy: str, staff: str, half: str) -> bool:
-        return (self.key[1], self.key[2], self.half) == (policy, staff, half)
-
-    @property
-    def late(self) -> int:
-        return sum(delay > self.within_s for delay in self.needs)
-
-    @property
-    def late_once_shown(self) -> int:
-        return sum(delay > self.within_s for delay in self.from_shown)
-
-
-def _runs(tables: Rows, limit: dict[str, Any]) -> list[_Run]:
-    calls: dict[RunKey, dict[str, int]] = defaultdict(lambda: dict.fromkeys(LEVELS, 0))
-    heard: dict[RunKey, dict[str, int]] = defaultdict(lambda: dict.fromkeys(LEVELS, 0))
-    for row in tables["calls"]:
-        calls[_key(row)][row["level"]] += 1
-        heard[_key(row)][row["level"]] += int(row["heard"])
-    needs: dict[RunKey, list[float]] = defaultdict(list)
-    answered: dict[RunKey, list[float]] = defaultdict(list)
-    clinicians: dict[RunKey, list[float]] = defaultdict(list)
-    from_shown: dict[RunKey, list[float]] = defaultdict(list)
-    for row in tables["episodes"]:
-        if row["level"] == limit["level"]:
-            needs[_key(row)].append(float(row[DELAYS[limit["reached"]]] or math.inf))
-            answered[_key(row)].append(float(row["answered_s"] or math.inf))
-            clinicians[_key(row)].append(float(row["clinicians_s"] or math.inf))
-            if row["shown_s"]:
-                from_shown[_key(row)].append(needs[_key(row)][-1] - float(row["shown_s"]))
-    most_used: dict[RunKey, list[float]] = defaultdict(list)
-    used_at_end: dict[RunKey, list[float]] = defaultdict(list)
-    births: dict[RunKey, int] = defaultdict(int)
-    for row in tables["outcomes"]:
-        most_used[_key(row)].append(float(row["most_used"]))
-        used_at_end[_key(row)].append(float(row["reserve_used"]))
-        births[_key(row)] += int(row["is_birth"])
-    return [
-        _Run(
-            key, row["half"], float(row["bed_hours"]), float(row["nurse_hours"]), float(row["noted_hours"]),
-            {of: (int(row[f"unanswered_true_{of}"] or 0), int(row[f"unanswered_judged_{of}"] or 0)) for of in LEVELS},
-            calls[key], heard[key], needs[key], answered[key], clinicians[key], from_shown[key],
-            limit["reached_within_min"] * 60, most_used[key], used_at_end[key], births[key],
-        )
-        for row in tables["shifts"]
-        for key in [_key(row)]
-    ]  # fmt: skip
-
-
-def _reached(tables: Rows) -> Iterator[Compared]:
-    """Compare when somebody was at the bed, who, and whether for a call, as the needs say it, with the visits.
-
-    Yields one line for all of them.
-    """
-    visits: dict[tuple[RunKey, str], list[dict[str, str]]] = defaultdict(list)
-    for row in tables["visits"]:
-        visits[_key(row), row["bed"]].append(row)
-    differ = []
-    for row in tables["episodes"]:
-        begins, ends = float(row["from_s"]), float(row["from_s"]) + float(row["lasts_s"])
-        during = [
-            v for v in visits[_key(row), row["bed"]] if float(v["until_s"]) > begins and float(v["from_s"]) < ends
+        One whose staff are not the study's is none that can be chosen.
+        """
+        said, rows = self._report["choice"], self._report["rows"]
+        may_be = [row["name"] for row in rows if row["kind"] == "policy" and row["is_own_staff"]]
+        on = {name: self.recount(name, USUAL, CHOSEN_ON) for name in may_be}
+        meeting = [
+            (on[name].late[0] / on[name].late[1], float(on[name].rates[0]), place, name)
+            for place, name in enumerate(may_be)
+            if on[name].runs and on[name].meets
         ]
+        chosen = min(meeting)[3] if meeting else None
+        one = reported[chosen or rows[0]["name"]]
+        others = [name for name in may_be if reported[name] is not one]
+        as_late = [n for n in others if one.paired_late(reported[n])["p"] * len(others) >= 0.05]
+        alike = [n for n in as_late if one.interruptions_p(reported[n]) * len(others) >= 0.05]
+        counted = {
+            "name": chosen, "why": said["why"], "chosen_on": on[may_be[0]].shifts,
+            "rate": on[chosen].rate() if chosen else None, "late": on[chosen].late_share() if chosen else None,
+            "alike": alike, "as_late": as_late, "of": len(others),
+        }  # fmt: skip
+        named = Compared("policy that was chosen", self._report["chosen"], chosen)
+        return [named, *_leaves("the choice", said, counted)]
+
+    def sizes(self) -> list[Compared]:
+        """Compare how much was studied."""
+        first = [run.shift for run in self._runs[TODAY, USUAL] if run.shift["draw"] == "1"]
+        bed_hours = sum(float(row["unanswered_bed_hours"]) for row in first)
+        return [
+            Compared("shifts", self._report["shifts"], len(first)),
+            Compared("bed-hours", self._report["bed_hours"], bed_hours),
+            Compared("shifts reported", self._report["reported"], sum(row["half"] == REPORTED for row in first)),
+        ]
+
+
+def _leaves(where: str, said: Any, found: Any) -> Iterator[Compared]:
+    """Compare two structures of the same shape, number by number."""
+    if isinstance(said, dict) and isinstance(found, dict):
+        for key in dict.fromkeys([*said, *found]):
+            sides = [_keyed(key, of.get(key, "is missing")) for of in (said, found)]
+            words = key.replace("_", " ").replace("nurse hour", "nurse-hour").replace("bed hour", "bed-hour")
+            joined = where if key == "value" else f"{where}{', ' if ': ' in where else ': '}{words}"
+            yield from _leaves(joined, *sides)
+    else:
+        yield Compared(where, said, found)
+
+
+def _keyed(key: str, value: Any) -> Any:
+    if key not in KEYED or not isinstance(value, list):
+        return value
+    return {" ".join(one[name] for name in KEYED[key]): one for one in value}
+
+
+def _as_they_are(row: dict[str, Any]) -> dict[str, Any]:
+    return {name: row[name] for name in AS_THEY_ARE if name in row}
+
+
+def _front(rows: Sequence[dict[str, Any]], reported: Mapping[str, Recount]) -> list[bool]:
+    """Return which variants with the study's own staff no other beats in one without being beaten in the other."""
+    points = {}
+    for row in rows:
+        late, needs = reported[row["name"]].late
+        if needs and row["is_own_staff"]:
+            points[row["name"]] = (float(reported[row["name"]].rates[0]), late / needs)
+    return [
+        row["name"] in points
+        and not any(
+            x <= points[row["name"]][0] and y <= points[row["name"]][1] and (x, y) != points[row["name"]]
+            for x, y in points.values()
+        )
+        for row in rows
+    ]
+
+
+def _as_text(folder: Path, report: dict[str, Any], counted: Sequence[dict[str, Any]]) -> list[Compared]:
+    """Compare the first sentence and variants.csv with what the same words would say of the counted figures."""
+    with extra("studies", "quietward study"):
+        from quietward.study import report as words
+        from quietward.study.plan import Study
+        from quietward.study.result import VariantRow
+    rows = [msgspec.convert(row, VariantRow) for row in counted]
+    study = msgspec.convert(report["study"], Study)
+    path = folder / "variants.csv"
+    try:
+        said = path.read_text().splitlines()
+    except OSError as error:
+        raise BadStudy(f"--check: {path}", error.strerror, "Cannot be read; run the study again") from error
+    lines = words.table(rows).splitlines()
+    names = ["heads", *(row.name for row in rows)]
+    found = [Compared("headline", report["headline"], words.headline(rows[0], study))]
+    found += [Compared("variants.csv, lines", len(said), len(lines))]
+    return found + [Compared(f"variants.csv, {n}", *pair) for n, *pair in zip(names, said, lines, strict=False)]
+
+
+def _runs(tables: Mapping[str, list[Row]]) -> dict[tuple[str, str], list[Run]]:
+    """Return the runs of each policy under each staff, in the order of the shifts."""
+    of: dict[str, dict[RunKey, list[Row]]] = {}
+    for name in TABLES[1:]:
+        of[name] = defaultdict(list)
+        for row in tables[name]:
+            of[name][_key(row)].append(row)
+    runs: dict[tuple[str, str], list[Run]] = defaultdict(list)
+    for shift in tables["shifts"]:
+        key = _key(shift)
+        own = (of[name][key] for name in ("beds", "episodes", "calls", "visits", "outcomes"))
+        runs[shift["policy"], shift["staff"]].append(Run(shift, *own))
+    return runs
+
+
+def _agree(runs: Mapping[tuple[str, str], list[Run]]) -> Iterator[Compared]:
+    """Compare tables with each other: one line for all that is said twice.
+
+    Of needs: when somebody was at the bed, who, and whether for a call, with the visits. Of calls: how many heard them,
+    with the beds of each nurse. Of shifts: beds and hours, with the beds.
+    """
+    needs, calls, hours = [], [], []
+    for run in (run for of in runs.values() for run in of):
+        needs += [f"{_key(run.shift)} {said}" for said in _reached_otherwise(run)]
+        heard = [call for nurse in run.nurses_until_s for call in run.heard_by(nurse)]
+        counts: dict[int, int] = defaultdict(int)
+        for call in heard:
+            counts[id(call)] += 1
+        calls += [f"{_key(call)} at {call['t_s']} s" for call in run.calls if int(call["heard"]) != counts[id(call)]]
+        found = len(run.beds), run.bed_hours, run.nurse_hours, run.noted_hours
+        said = (float(run.shift[name]) for name in ("beds", "bed_hours", "nurse_hours", "noted_hours"))
+        if not all(math.isclose(a, b, rel_tol=ALIKE, abs_tol=ALIKE) for a, b in zip(found, said, strict=True)):
+            hours.append(_key(run.shift))
+    yield Compared("needs whose visits say otherwise", [], needs)
+    yield Compared("calls that others have heard", [], calls)
+    yield Compared("shifts whose beds say otherwise", [], hours)
+
+
+def _reached_otherwise(run: Run) -> Iterator[str]:
+    by_bed: dict[str, list[Row]] = defaultdict(list)
+    for visit in run.visits:
+        by_bed[visit["bed"]].append(visit)
+    for row in run.needs:
+        begins, ends = float(row["from_s"]), float(row["from_s"]) + float(row["lasts_s"])
+        during = [v for v in by_bed[row["bed"]] if float(v["until_s"]) > begins and float(v["from_s"]) < ends]
         answers = [v for v in during if v["why"] == "call"]
         clinicians = [v for v in during if v["who"] == "clinicians"]
         for column, came in (("reached_s", during), ("answered_s", answers), ("clinicians_s", clinicians)):
             found = min((max(begins, float(v["from_s"])) - begins for v in came), default=math.inf)
             said = float(row[column] or math.inf)
             if found != said and abs(found - said) > 1e-6:
-                differ.append(f"{_key(row)} bed {row['bed']} at {begins:g} s, {column}")
-    yield Compared("needs whose visits say otherwise", [], differ)
+                yield f"bed {row['bed']} at {begins:g} s, {column}"
+        first = min(during, key=lambda v: float(v["from_s"]), default=None)
+        by = "" if first is None else "clinicians" if first["who"] == "clinicians" else first["why"]
+        if by != row["reached_by"]:
+            yield f"bed {row['bed']} at {begins:g} s, reached_by"
 
 
-def _row(row: dict[str, Any], own: list[_Run], limit: dict[str, Any]) -> list[Compared]:
-    bed_hours = sum(run.bed_hours for run in own)
-    pairs = _rate_and_late(row, own)
-    meets = _meets(own, limit)
-    pairs["limit is met"] = row["meets"], meets
-    pairs["verdict"] = row["verdict"].partition(",")[0], "yes" if meets else "no"  # how certain: by intervals
-    pairs["time noted"] = row["noted"]["value"], sum(run.noted_hours for run in own) / bed_hours
-    for level in LEVELS:
-        per_hour = sum(run.calls[level] for run in own) / bed_hours
-        pairs[f"calls per bed-hour, {level}"] = row["calls_per_bed_hour"][level]["value"], per_hour
-        worth = [row["worth"][level][name] for name in ("count", "of")]
-        pairs[f"true calls, {level}"] = worth, [sum(run.unanswered[level][i] for run in own) for i in (0, 1)]
-    delays = sorted(delay for run in own for delay in run.needs)
-    if row["outcomes"] is not None:
-        used = [x for run in own for x in run.most_used]
-        pairs["most of the reserve that was used"] = row["outcomes"]["most_used"]["value"], sum(used) / len(used)
-        at_end = [x for run in own for x in run.used_at_end]
-        pairs["reserve used at the end"] = row["outcomes"]["used_at_end"]["value"], sum(at_end) / len(at_end)
-        pairs["births"] = row["outcomes"]["births"], sum(run.births for run in own)
-    if delays:
-        middle = delays[math.ceil(len(delays) / 2) - 1]
-        pairs["median to what counts, s"] = row["reached"]["p50"], None if math.isinf(middle) else middle
-        pairs["never reached"] = row["reached"]["never"], sum(map(math.isinf, delays))
-        within_s = own[0].within_s
-        pairs["answered in time"] = (
-            row["answered_in_time"]["count"],
-            _within([x for r in own for x in r.answered], within_s),
-        )
-        for minutes, share in row["clinicians_within"].items():
-            there = _within([x for run in own for x in run.clinicians], float(minutes) * 60)
-            pairs[f"clinicians within {minutes} min"] = share["count"], there
-    return [Compared(f"{row['name']}: {what}", *pair) for what, pair in pairs.items()]
-
-
-def _rate_and_late(row: dict[str, Any], own: list[_Run]) -> dict[str, tuple[Any, Any]]:
-    return {
-        "interruptions per nurse-hour": (row["interruptions_per_nurse_hour"]["value"], _rate(own)),
-        "late needs": (row["late"]["count"], sum(run.late for run in own)),
-        "needs": (row["late"]["of"], sum(len(run.needs) for run in own)),
-        "late needs once shown": (row["late_once_shown"]["count"], sum(run.late_once_shown for run in own)),
-        "needs shown": (row["late_once_shown"]["of"], sum(len(run.from_shown) for run in own)),
-    }
-
-
-def _within(delays: list[float], seconds: float) -> int:
-    return sum(delay <= seconds for delay in delays)
-
-
-def _rate(own: list[_Run]) -> float:
-    return sum(sum(run.heard.values()) for run in own) / sum(run.nurse_hours for run in own)
-
-
-def _meets(own: list[_Run], limit: dict[str, Any]) -> bool:
-    """Return whether the limit is met, which it is not where nobody is known to have been needed."""
-    needs, late = sum(len(run.needs) for run in own), sum(run.late for run in own)
-    if not needs:  # nor where there is no shift of this half
-        return False
-    is_met: bool = _rate(own) <= limit["interruptions_per_nurse_hour"] and 1 - late / needs >= limit["reached_share"]
-    return is_met
-
-
-def _choose(report: dict[str, Any], runs: list[_Run], limit: dict[str, Any]) -> str | None:
-    """Return the policy that meets the limit on the shifts to choose on, is the least late, then the quietest.
-
-    One whose staff are not the study's is none that can be chosen.
-    """
-    meeting = []
-    for place, row in enumerate(report["rows"]):
-        own = [run for run in runs if run.is_of(row["name"], USUAL, CHOSEN_ON)]
-        if row["kind"] == "policy" and row["is_own_staff"] and _meets(own, limit):
-            late = sum(run.late for run in own) / sum(len(run.needs) for run in own)
-            meeting.append((late, _rate(own), place, row["name"]))
-    return min(meeting)[3] if meeting else None
-
-
-def _key(row: dict[str, str]) -> RunKey:
+def _key(row: Row) -> RunKey:
     return row["condition"], row["policy"], row["staff"], row["draw"], row["seed"]
 
 
@@ -281,12 +289,16 @@ def _report(folder: Path) -> dict[str, Any]:
     return found
 
 
-def _read(path: Path) -> list[dict[str, str]]:
+def _read(path: Path) -> list[Row]:
     try:
         with path.open(newline="") as file:
-            return list(csv.DictReader(file))
+            rows = csv.reader(file)
+            head = [sys.intern(name) for name in next(rows, [])]
+            return [dict(zip(head, map(sys.intern, row), strict=True)) for row in rows if row]  # a word is there once
     except OSError as error:
         raise BadStudy(f"--check: {path}", error.strerror, "Cannot be read; run the study again") from error
+    except ValueError as error:
+        raise BadStudy(f"--check: {path}", str(error), "Cannot be read; run the study again") from error
 
 
 def _digest(path: Path) -> str:

@@ -45,6 +45,10 @@ class Evaluations:
         """Return all but those of a bed from a moment on."""
         return self._where((self.bed != bed) | (self.second < from_s))
 
+    def until(self, ends_s: Floats) -> Self:
+        """Return those of every bed before a moment of its own. ends_s: shape (beds,)."""
+        return self._where(self.second < ends_s[self.bed])
+
     def with_bed(self, bed: int, own: "Evaluations", from_bed: int) -> Self:
         """Return the same with those of one bed taken from others', where it is `from_bed`."""
         kept, added = self.without(bed), own.of(range(from_bed, from_bed + 1))

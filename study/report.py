@@ -33,7 +33,7 @@ class FullReport(Struct, frozen=True):
     reported: of how many shifts the rows are. chosen: name of the variant to recommend, None where none can be.
     today_on_all: today's policy on all shifts. late: needs that it was late for. other_staff: what the figures hang on.
     tables: SHA-256 of each table that was written beside it. passed_over: what is wrong with each recording that could
-    not be read.
+    not be read. drawn_again: so often shifts and staff were, for the intervals of rates.
     """
 
     headline: str
@@ -54,6 +54,7 @@ class FullReport(Struct, frozen=True):
     commit: str = ""
     tables: dict[str, str] = {}
     passed_over: list[str] = []
+    drawn_again: int = 0
 
 
 def full_report(
@@ -71,6 +72,7 @@ def full_report(
         headline(today, study), NOTICE, command, study, result.planned.rules.digest, len(result.cases), hours,
         len(summary.reported.cases), choice.name, choice, summary.rows, summary.today_on_all, summary.other_staff,
         summary.late, provenance.version(), provenance.commit(), tables or {}, list(passed_over),
+        summary.draws,
     )  # fmt: skip
 
 

@@ -6,8 +6,9 @@ the least of many is least by luck, too, and on the shifts it was chosen on it l
 Uncertainty of rates: shifts are resampled with replacement, kind by kind, the same draw for all variants, so that
 differences between variants are those of the same shifts (paired bootstrap). Of shares: the exact interval, as of fewer
 where needs or calls of a shift belong together. Between variants: exact tests, paired. Where a shift is played with
-several draws of its staff, all of them count and belong together with their shift; each draw of shifts has one draw of
-the staff, and of what staff have learnt of calls, so that intervals of rates contain both.
+several draws of its staff, all of them count and belong together with their shift. A rate is the mean over the draws,
+and its interval is that of such a mean: shifts, and beside them draws of the staff with what these have learnt of
+calls, are drawn again.
 """
 
 from collections import Counter
@@ -29,7 +30,7 @@ from quietward.study.statistics import (
     Matrix,
     Permutation,
     clustered_interval,
-    draw_shifts,
+    draw_shifts_and_staff,
     mcnemar_p,
     none_seen_at_most,
     paired_p,
@@ -287,6 +288,8 @@ class Summary:
     late: list[LateNeed]
     today_on_all: StaffRow
     """The base on all shifts: it was there before the choice, which so cannot flatter it."""
+    draws: int = DRAWS
+    """So often shifts and staff were drawn again for the intervals of rates."""
 
 
 def summarize(result: Result, draws: int = DRAWS) -> Summary:
@@ -300,7 +303,7 @@ def summarize(result: Result, draws: int = DRAWS) -> Summary:
     choice = _choose(_sums(result.of(chosen_on), draws), sums, result.planned.study.seed)
     (on_all,) = _staff_rows(result, [base.variant], result.with_staff[:1], draws)
     others = _staff_rows(half, result.planned.other_staff, half.other_staff, draws)
-    return Summary(half, rows, choice, others, _late_needs(half), on_all)
+    return Summary(half, rows, choice, others, _late_needs(half), on_all, draws)
 
 
 def _sums(result: Result, draws: int) -> "list[_VariantSums]":
@@ -315,9 +318,8 @@ def _sums_of(
     draws: int,
 ) -> "list[_VariantSums]":
     kinds = [case.shift for case in result.cases]
-    drawn = draw_shifts(kinds, draws, result.planned.study.seed)
     return [
-        _VariantSums(v, of, nobody, kinds, result.planned.study, drawn)
+        _VariantSums(v, of, nobody, kinds, result.planned.study, draws)
         for v, of, nobody in zip(variants, with_staff, unanswered, strict=True)
     ]
 
@@ -437,14 +439,15 @@ class _VariantSums:
         unanswered: Sequence[ShiftScore],
         kinds: Sequence[str],
         study: Study,
-        drawn: Matrix,
+        drawn_again: int,
     ) -> None:
         limit = study.limit
         self._seed, self.of_draw = study.seed, len(kinds)
         draws = len(shifts) // len(kinds) if kinds else 1
         self.variant, self.shifts, self.unanswered, self._limit = variant, shifts, unanswered, limit
         self._kinds = [*kinds] * draws
-        self._weights = np.concatenate([np.ones((1, len(shifts))), _of_one_draw(drawn, draws)])
+        drawn = draw_shifts_and_staff(kinds, draws, drawn_again, study.seed)
+        self._weights = np.concatenate([np.ones((1, len(shifts))), drawn])
         self.meant = [[e for e in s.episodes if e.level == limit.level] for s in shifts]
         self._late = [sum(map(self._is_late, of)) for of in self.meant]
         self._meant = [len(of) for of in self.meant]
@@ -675,14 +678,6 @@ class _VariantSums:
             self._by_reason(), by_bed.most_common(MOST_FREQUENT), self._outcomes(base),
             self.has_staff_of(base), self._clinicians_within(self.meant), self._answered_in_time(self.meant),
         )  # fmt: skip
-
-
-def _of_one_draw(drawn: Matrix, draws: int) -> Matrix:
-    """Return how often each shift is there under each draw of the staff: each time under one of them alone, in turn."""
-    times, shifts = drawn.shape
-    weights = np.zeros((times, draws, shifts))
-    weights[np.arange(times), np.arange(times) % draws] = drawn
-    return weights.reshape(times, draws * shifts)
 
 
 def _calls_of(shift: ShiftScore, rank: int | None, why: str | None) -> list[CallCount]:

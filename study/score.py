@@ -87,13 +87,22 @@ class HeardCall(Struct, frozen=True, array_like=True):
     heard: int
 
 
+class BedTime(Struct, frozen=True, array_like=True):
+    """How long a bed was watched, and noted of that. nurse: whose bed it is, 1 is the first; 0: nobody is there."""
+
+    bed: int
+    nurse: int
+    watched_s: float
+    noted_s: float
+
+
 class ShiftScore(Struct, frozen=True):
     """Measures of one shift under one variant; peak, flood and so on: see the top of this file.
 
     noted_hours: in which a bed called nobody and was not quiet.
     nurse_hours: a nurse counts until the last signal of her beds ends. flood_s: summed over the nurses.
     calls: counted; each_call, visits: one by one, none where nobody is there to hear them. outcomes: where care changes
-    the course.
+    the course. each_bed: what all hours are sums of.
     """
 
     bed_hours: float
@@ -111,6 +120,7 @@ class ShiftScore(Struct, frozen=True):
     stale: int
     longest_wait_s: float
     outcomes: list[Outcome] = []
+    each_bed: list[BedTime] = []
 
     @property
     def interruptions(self) -> int:
@@ -157,10 +167,14 @@ def score_shift(
     ]
     seen = sorted(v._replace(until_s=min(v.until_s, bed_s[v.bed])) for own in came for v in own)
     interrupted = Counter((c.why, c.level, is_true) for own in heard_by for c, is_true in own)
+    noted_s = [0.0] * len(bed_s)
+    for one in noted:
+        noted_s[one.bed] += max(0.0, min(one.until_s, bed_s[one.bed]) - one.from_s)
+    nurse_of = {bed: place + 1 for place, own in enumerate(nurses) for bed in own}
     waits = [min(e.lasts_s if e.reached_s is None else e.reached_s, bed_s[e.bed] - e.from_s) for e in episodes]
     return ShiftScore(
         sum(bed_s) / 3600, sum(nurse_s) / 3600,
-        sum(max(0.0, min(x.until_s, bed_s[x.bed]) - x.from_s) for x in noted) / 3600,
+        sum(noted_s) / 3600,
         [CallCount(*kind, n, interrupted[kind]) for kind, n in sorted(counted.items(), key=str)],
         dict(Counter(f"{c.why}, bed {c.bed + 1}" for c, _ in calls)),
         episodes, each_call, seen,
@@ -168,6 +182,7 @@ def score_shift(
         sum(_flood_s(times, end_s) for times, end_s in zip(heard, nurse_s, strict=True)),
         _chattering([c for c, _ in calls]), _fleeting(alarms), _stale(alarms),
         max(waits, default=0.0),
+        each_bed=[BedTime(bed, nurse_of.get(bed, 0), bed_s[bed], noted_s[bed]) for bed in range(len(bed_s))],
     )  # fmt: skip
 
 

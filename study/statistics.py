@@ -130,3 +130,17 @@ def draw_shifts(kinds: Sequence[str], draws: int, seed: int) -> Matrix:
         own = [i for i, other in enumerate(kinds) if other == kind]
         weights[:, own] = rng.multinomial(len(own), np.full(len(own), 1 / len(own)), size=draws)
     return weights
+
+
+def draw_shifts_and_staff(kinds: Sequence[str], staff: int, draws: int, seed: int) -> Matrix:
+    """Return the same where every shift is there under so many draws of its staff, shape (draws, staff x shifts).
+
+    Beside the shifts the draws of the staff are drawn again, each as a whole, so that every draw is a mean over as many
+    of both as the figure it belongs to. That is the pigeonhole bootstrap (Owen, Annals of Applied Statistics
+    2007;1:386): of what shifts differ by it sees all, of what n draws differ by as a whole (n - 1) / n of the variance,
+    and what hangs on both together counts up to three times.
+    """
+    shifts = draw_shifts(kinds, draws, seed)
+    of_staff = np.random.default_rng([seed, staff]).multinomial(staff, np.full(staff, 1 / staff), size=draws)
+    together: Matrix = (of_staff[:, :, None] * shifts[:, None, :]).reshape(draws, staff * len(kinds))
+    return together

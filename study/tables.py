@@ -1,8 +1,8 @@
-"""Everything that was counted, row by row: the shifts, needs, calls and visits of a study as CSV and Parquet."""
+"""Everything that was counted, row by row: the shifts, beds, needs, calls and visits of a study as CSV and Parquet."""
 
 import csv
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -23,8 +23,10 @@ ASKING = [level.value for level in LEVELS[1:]]
 COLUMNS: dict[str, tuple[str, ...]] = {
     "shifts": (
         "half", "beds", "bed_hours", "nurse_hours", "noted_hours",
+        "fleeting", "stale", "unanswered_bed_hours",
         *(f"{judged}_{level}" for level in ASKING for judged in ("unanswered_true", "unanswered_judged")),
     ),
+    "beds": ("bed", "nurse", "watched_s", "noted_s"),
     "episodes": (
         "bed", "what", "level", "from_s", "lasts_s", "flagged_s", "called_s", "reached_s", "reached_by", "clinicians_s",
         "shown_s", "answered_s",
@@ -38,7 +40,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 Times are seconds of the shift, delays count from the beginning of a need; an empty cell: never, or not known. shown_s:
 to when the trace itself, free of noise and loss, meets a published definition; answered_s: to somebody who came for a
 call; why: clinicians came for what the nurse who called them had come for. bed: 1 is the first. half: `chosen on` or
-`reported`. unanswered_...: calls when nobody answers, true ones and all that can be judged. ends_s: of a birth, or of
+`reported`. unanswered_...: when nobody answers, bed-hours, true calls and all that can be judged. fleeting, stale: of
+alarms, see `study/score.py`. nurse: whose bed it is; watched_s, noted_s: how long it was. ends_s: of a birth, or of
 what was watched; reserve_used, most_used: share of the reserve then, and at the most.
 """
 
@@ -124,25 +127,8 @@ def _runs(result: Result) -> Iterator[_Run]:
 
 def _rows(table: str, result: Result) -> Iterator[Row]:
     for run in _runs(result):
-        match table:
-            case "shifts":
-                yield (*run.keys, *_shift(run))
-            case "episodes":
-                for e in run.score.episodes:
-                    yield (
-                        *run.keys, e.bed + 1, e.what, e.level, e.from_s, e.lasts_s, e.flagged_s, e.called_s,
-                        e.reached_s, e.reached_by, e.clinicians_s, e.shown_s, e.answered_s,
-                    )  # fmt: skip
-            case "outcomes":
-                for o in run.score.outcomes:
-                    yield (*run.keys, o.bed + 1, o.what, o.ends_s, o.is_birth, o.reserve_used, o.most_used)
-            case "calls":
-                for c in run.score.each_call:
-                    level, is_true = LEVELS[c.level].value, c.true_positive
-                    yield (*run.keys, c.bed + 1, c.t_s, level, c.why, c.what, is_true, c.heard)
-            case "visits":
-                for v in run.score.visits:
-                    yield (*run.keys, v.bed + 1, v.from_s, v.until_s, v.who, v.why)
+        for row in _OF_RUN[table](run):
+            yield (*run.keys, *row)
 
 
 def _shift(run: _Run) -> Row:
@@ -151,4 +137,28 @@ def _shift(run: _Run) -> Row:
         calls = [c for c in run.unanswered.calls if c.level == rank] if run.unanswered else []
         of = sum(c.count for c in calls if c.true_positive is not None)
         judged += [sum(c.count for c in calls if c.true_positive), of] if run.unanswered else [None, None]
-    return (run.half, len(run.case.bed_s), score.bed_hours, score.nurse_hours, score.noted_hours, *judged)
+    return (
+        run.half, len(run.case.bed_s), score.bed_hours, score.nurse_hours, score.noted_hours,
+        score.fleeting, score.stale, run.unanswered and run.unanswered.bed_hours, *judged,
+    )  # fmt: skip
+
+
+_OF_RUN: dict[str, Callable[[_Run], Iterable[Row]]] = {
+    "shifts": lambda run: [_shift(run)],
+    "beds": lambda run: ((b.bed + 1, b.nurse, float(b.watched_s), b.noted_s) for b in run.score.each_bed),
+    "episodes": lambda run: (
+        (
+            e.bed + 1, e.what, e.level, e.from_s, e.lasts_s, e.flagged_s, e.called_s, e.reached_s, e.reached_by,
+            e.clinicians_s, e.shown_s, e.answered_s,
+        )
+        for e in run.score.episodes
+    ),
+    "outcomes": lambda run: (
+        (o.bed + 1, o.what, o.ends_s, o.is_birth, o.reserve_used, o.most_used) for o in run.score.outcomes
+    ),
+    "calls": lambda run: (
+        (c.bed + 1, c.t_s, LEVELS[c.level].value, c.why, c.what, c.true_positive, c.heard) for c in run.score.each_call
+    ),
+    "visits": lambda run: ((v.bed + 1, v.from_s, v.until_s, v.who, v.why) for v in run.score.visits),
+}  # fmt: skip
+"""By table, its rows of one run, after the keys."""

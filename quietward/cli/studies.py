@@ -2,6 +2,7 @@
 
 import os
 import sys
+import textwrap
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
     from quietward.study.report import FullReport
     from quietward.study.result import Estimate, Share
+
+WIDTH, MOST_SAID = 80, 400
+"""Columns of what is printed, and the most characters of one figure that differs."""
 
 
 def study(
@@ -67,12 +71,12 @@ def study(
     done_before = out / "done"
     processes = workers or os.cpu_count() or 1
     load = runner.workload(planned, groups, processes)
-    say(
+    cost = said(
         f"{load.bed_hours:.0f} bed-hours under {load.variants} variants: {time_left(load.expected_s)} on "
         f"{load.processes} {'core' if load.processes == 1 else 'cores'}; "
-        f"what is in {done_before} is not computed again",
-        file=sys.stderr, flush=True,
-    )  # fmt: skip
+        f"what is in {done_before} is not computed again"
+    )
+    print(_filled(cost), file=sys.stderr, flush=True)
     lines = ProgressLines()
 
     def moved(now: Progress) -> None:
@@ -111,12 +115,22 @@ def _check(folder: Path) -> None:
     compared = check.check(folder)
     differing = [one for one in compared if not one.is_same]
     for one in compared:
-        if one in differing or one.what.startswith("today: "):
-            differs = "" if one.is_same else "   " + said(f"DIFFERS from the tables: {one.tables}")
-            print(f"{one.what}: {one.report}{differs}")
+        if not one.is_same or one.what in check.SHOWN:
+            print(_filled(_short(f"{one.what}: {one.report}"), indent="    "))
+            if not one.is_same:
+                print(_filled(f"    {said(f'DIFFERS from the tables: {_short(str(one.tables))}')}", indent="    "))
     say(f"{len(compared) - len(differing)} of {len(compared)} figures are as the tables say")
     if differing:
         raise SystemExit(1)
+
+
+def _filled(words: str, indent: str = "") -> str:
+    return textwrap.fill(words, WIDTH, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _short(words: str) -> str:
+    """Return words that may be a whole table's, cut where they become too many to read."""
+    return words if len(words) <= MOST_SAID else f"{words[:MOST_SAID]} …"
 
 
 def _study_table(report: "FullReport") -> "Table":

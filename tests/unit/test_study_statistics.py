@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from quietward.study import statistics
+from quietward.study.statistics import Matrix
 
 
 @pytest.mark.parametrize(
@@ -84,6 +85,26 @@ def test_every_draw_has_as_many_shifts_of_each_kind_as_the_study() -> None:
     assert (drawn[:, :6].sum(axis=1) == 6).all()
     assert (drawn[:, 6:].sum(axis=1) == 2).all()
     assert np.allclose(drawn.mean(axis=0), 1, atol=0.15)
+
+
+def test_a_mean_over_draws_of_the_staff_varies_as_shifts_draws_and_both_together_do() -> None:
+    """What crossed samples vary by, part by part (Owen, Annals of Applied Statistics 2007;1:386)."""
+    shifts, staff = 40, 8
+    weights = statistics.draw_shifts_and_staff(["night"] * shifts, staff, 6000, 1)
+    assert weights.shape == (6000, staff * shifts)
+    assert (weights.sum(axis=1) == staff * shifts).all()
+    rng = np.random.default_rng(4)
+    of_shift, of_staff, of_both = rng.normal(size=shifts), rng.normal(size=staff), rng.normal(size=(staff, shifts))
+
+    def variance(values: Matrix) -> float:
+        return float(np.var(weights @ values.ravel() / values.size))
+
+    assert variance(np.tile(of_shift, (staff, 1))) == pytest.approx(np.var(of_shift) / shifts, rel=0.08)
+    assert variance(np.tile(of_staff[:, None], (1, shifts))) == pytest.approx(np.var(of_staff) / staff, rel=0.08)
+    alone = of_both - of_both.mean(axis=0) - of_both.mean(axis=1)[:, None] + of_both.mean()
+    assert 1 <= variance(alone) / (np.var(alone) / alone.size) <= 3
+    once = statistics.draw_shifts_and_staff(["night"] * shifts, 1, 50, 1)
+    assert (once == statistics.draw_shifts(["night"] * shifts, 50, 1)).all(), "with one draw shifts alone are drawn"
 
 
 def test_needs_of_one_shift_that_are_late_together_count_for_fewer() -> None:
