@@ -2,16 +2,18 @@
 
 from typing import Any, cast
 
+import msgspec
 import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.commands import Acknowledge
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.inputs import CommandEnvelope, Input, Tick, encode_inputs
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.log import decode_event
 from quietward.contracts.summary import decode_summary
 from quietward.detect import rule_file
+from quietward.detect.core import engine
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
 from quietward.runtime import metrics
@@ -147,6 +149,50 @@ async def test_a_bed_that_is_silent_and_whose_samples_are_gone_keeps_its_flag(
     kinds = [event.kind for event in found["bed-1 log"]]
     assert "flag-acknowledged" in kinds
     assert "flag-eased" not in kinds[kinds.index("flag-raised") :]
+
+
+@pytest.mark.parametrize(("before", "after"), [(3, 2), (1, 3)])
+async def test_what_was_set_aside_stays_so(
+    store: Store, before: int, after: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An input in which detectors end would end three more of them, and the ward be unwatched for as long."""
+    old, new, bed = Ward("moved", before), Ward("moved", after), next(iter(BEDS))
+    poison: list[Input] = [
+        Block(bed, "poison", 1, T0 * 1000, T0 * 1000, [140.0] * 4, [9.0] * 4),
+        Tick((T0 + 1) * 1000),
+    ]
+    step: Any = engine.step
+
+    def ends(state: Any, items: list[Input]) -> Any:
+        assert not [item for item in items if item in poison], "the process would end here"
+        return step(state, items)
+
+    monkeypatch.setattr(engine, "step", ends)
+    await check_topology(store, old, shards=before)
+    home = old.home_of(bed)
+    beside = Block(bed, "s", 1, T0 * 1000, T0 * 1000, [140.0] * 4, [9.0] * 4)
+    await fill(store, old, [[Tick(T0 * 1000)]], 1)
+    raw = [msgspec.msgpack.encode(item) for item in (beside, *poison)]
+    items = [raw[0], msgspec.msgpack.encode("cannot be read"), *raw[1:]]
+    await store.xadd(home.input, {"e": msgspec.msgpack.encode([msgspec.Raw(item) for item in items])}, id="2-9")
+    for shard in old.all_shards:
+        if shard != home:
+            await store.xadd(shard.input, {"e": encode_inputs(poison[1:])}, id=f"2-{shard.number}")
+            await store.hset(shard.aside, f"2-{shard.number} 0", "it ended")
+    await store.hset(home.aside, mapping={"2-9 2": "it ended", "2-9 3": "it ended"})
+    await work(store, old)
+    await reshard(store, "moved", after, LATER_MS)
+    found: list[tuple[Input | Unreadable, str]] = []
+    for shard in new.all_shards:
+        for (entry_id, number), why in (await ShardStore(store, shard).set_aside()).items():
+            ((_, fields),) = cast("Any", await store.xrange(shard.input, entry_id, entry_id))
+            found.append((inputs_of(fields)[number], why))
+    assert found.count((poison[0], "it ended")) == 1
+    assert found.count((poison[1], "it ended")) == after, "a tick is of all beds"
+    assert len(found) == 1 + after
+    await fill(store, new, [[Tick((T0 + 2) * 1000)]], 3)
+    await work(store, new)
+    assert (await said(store, new))[f"{bed} summary"], "what stands beside it is worked through"
 
 
 async def test_it_does_not_wait_for_each_of_a_days_entries(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
