@@ -1,5 +1,7 @@
 """Another number of shards: no input, log line or flag is lost, and what comes out equals an undisturbed run."""
 
+import tempfile
+from pathlib import Path
 from typing import Any, cast
 
 import msgspec
@@ -16,6 +18,7 @@ from quietward.detect import rule_file
 from quietward.detect.core import engine
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
+from quietward.detect.working_note import Doubt, WorkingNote
 from quietward.runtime import metrics
 from quietward.store.client import Redis, RedisError, Store
 from quietward.store.reshard import reshard
@@ -193,6 +196,27 @@ async def test_what_was_set_aside_stays_so(
     await fill(store, new, [[Tick((T0 + 2) * 1000)]], 3)
     await work(store, new)
     assert (await said(store, new))[f"{bed} summary"], "what stands beside it is worked through"
+
+
+async def test_where_an_earlier_detector_ended_says_nothing_of_other_shards(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its place in the stream is that of another input now, which would be set aside."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    before, after = (ShardStore(store, Ward("moved", shards).shard(0)) for shards in (3, 2))
+    before.token, after.token = "1", "3"
+    ended = WorkingNote()
+    assert ended.begin(before) is None
+    with ended.working(("5-0", 1), ("5-0", 1), 2):
+        left = notes_in(tmp_path)
+    for path, note in left.items():
+        path.write_bytes(note)
+    assert WorkingNote().begin(after) is None
+    assert WorkingNote().begin(before) == Doubt(("5-0", 1), ("5-0", 1), 2)
+
+
+def notes_in(folder: Path) -> dict[Path, bytes]:
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
 async def test_it_does_not_wait_for_each_of_a_days_entries(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
