@@ -50,7 +50,9 @@ class WorkingNote:
         Without a folder to write to nothing is noted, and that is logged.
         """
         self.close()
-        shard = hashlib.sha256(f"{store.store.urls} {store.shard.root}".encode()).hexdigest()[:16]
+        shard = hashlib.sha256(f"{store.store.urls} {store.shard.root} {store.shard.ward.shards}".encode()).hexdigest()[
+            :16
+        ]
         doubt = None
         try:
             folder = _own_folder()

@@ -3,7 +3,8 @@
 The change is noted in the ward's layout: from there on parts do not start. All is first written beside what is there,
 under keys with `next`; a run that is cut off meanwhile is begun anew by the next one, or given up by one with the old
 number. Then each shard is exchanged in one transaction; that is brought to its end by the next run. Checkpoints are
-left out: detectors rebuild their states from the inputs, as after a change of rules.
+left out: detectors rebuild their states from the inputs, as after a change of rules. What has been set aside stays so:
+an input in which detectors end would end some more of them.
 """
 
 import heapq
@@ -15,7 +16,7 @@ from quietward.contracts.addresses import Shard, Ward
 from quietward.contracts.errors import BadSettings
 from quietward.contracts.inputs import Input, Tick, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.summary import decode_summary
-from quietward.store.client import Pipeline, Redis, Store, newest_id, read_stream
+from quietward.store.client import Entry, Pipeline, Redis, Store, newest_id, read_stream
 from quietward.store.topology import COPYING, EXCHANGING, PHASE, RESHARDING, check_stopped, refuse_while_reseating
 
 READ_AT_ONCE = WRITTEN_AT_ONCE = 500
@@ -107,6 +108,7 @@ async def _copy(store: Store, old: Ward, new: Ward) -> None:
     for shard in new.all_shards:
         staged = _next(shard)
         await _delete(store.at(shard.root), staged)
+    aside = await _set_aside(store, old)
     newest: dict[int, tuple[int, int]] = {}
     waiting: dict[Redis, Pipeline] = {}
     async for ms, items in _inputs(store, old):
@@ -117,6 +119,9 @@ async def _copy(store: Store, old: Ward, new: Ward) -> None:
             server = store.at(key)
             pipe = waiting.setdefault(server, server.pipeline(transaction=False))
             pipe.xadd(key, {"e": encode_inputs(some)}, id=entry_id)
+            for place, item in enumerate(some if aside else ()):
+                if (why := aside.get(encode_inputs(item))) is not None:
+                    pipe.hset(_next(new.shard(number)).aside, f"{entry_id} {place}", why)
             if len(pipe) >= WRITTEN_AT_ONCE:
                 await pipe.execute()
     for pipe in waiting.values():
@@ -129,6 +134,20 @@ async def _copy(store: Store, old: Ward, new: Ward) -> None:
     for number in range(max(old.shards, new.shards)):
         ready = _ready(new.shard(number))
         await store.at(ready).set(ready, "1")
+
+
+async def _set_aside(store: Store, ward: Ward) -> dict[bytes, bytes]:
+    """Return the inputs that are not worked through, as they are encoded, and why: their places will be others."""
+    found: dict[bytes, bytes] = {}
+    for shard in ward.all_shards:
+        server = store.at(shard.root)
+        noted = cast("dict[bytes, bytes]", await cast("Any", server.hgetall(shard.aside)))
+        for place, why in noted.items():
+            entry_id, _, number = place.decode().partition(" ")
+            entries = cast("list[Entry]", await server.xrange(shard.input, entry_id, entry_id))
+            for item in inputs_of(entries[0][1])[int(number) : int(number) + 1] if entries else ():
+                found[encode_inputs(item)] = why
+    return found
 
 
 async def _inputs(store: Store, ward: Ward) -> AsyncIterator[tuple[int, list[Input]]]:

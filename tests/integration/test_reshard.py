@@ -1,19 +1,24 @@
 """Another number of shards: no input, log line or flag is lost, and what comes out equals an undisturbed run."""
 
+import tempfile
+from pathlib import Path
 from typing import Any, cast
 
+import msgspec
 import pytest
 
 from quietward.contracts.addresses import Ward
 from quietward.contracts.commands import Acknowledge
 from quietward.contracts.errors import BadSettings
-from quietward.contracts.inputs import CommandEnvelope, Input, Tick, encode_inputs
+from quietward.contracts.inputs import Block, CommandEnvelope, Input, Tick, Unreadable, encode_inputs, inputs_of
 from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.log import decode_event
 from quietward.contracts.summary import decode_summary
 from quietward.detect import rule_file
+from quietward.detect.core import engine
 from quietward.detect.service import Detector
 from quietward.detect.store import ShardStore
+from quietward.detect.working_note import Doubt, WorkingNote
 from quietward.runtime import metrics
 from quietward.store.client import Redis, RedisError, Store
 from quietward.store.reshard import reshard
@@ -146,6 +151,71 @@ async def test_a_bed_that_is_silent_and_whose_samples_are_gone_keeps_its_flag(
     kinds = [event.kind for event in found["bed-1 log"]]
     assert "flag-acknowledged" in kinds
     assert "flag-eased" not in kinds[kinds.index("flag-raised") :]
+
+
+@pytest.mark.parametrize(("before", "after"), [(3, 2), (1, 3)])
+async def test_what_was_set_aside_stays_so(
+    store: Store, before: int, after: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An input in which detectors end would end three more of them, and the ward be unwatched for as long."""
+    old, new, bed = Ward("moved", before), Ward("moved", after), next(iter(BEDS))
+    poison: list[Input] = [
+        Block(bed, "poison", 1, T0 * 1000, T0 * 1000, [140.0] * 4, [9.0] * 4),
+        Tick((T0 + 1) * 1000),
+    ]
+    step: Any = engine.step
+
+    def ends(state: Any, items: list[Input]) -> Any:
+        assert not [item for item in items if item in poison], "the process would end here"
+        return step(state, items)
+
+    monkeypatch.setattr(engine, "step", ends)
+    await check_topology(store, old, shards=before)
+    home = old.home_of(bed)
+    beside = Block(bed, "s", 1, T0 * 1000, T0 * 1000, [140.0] * 4, [9.0] * 4)
+    await fill(store, old, [[Tick(T0 * 1000)]], 1)
+    raw = [msgspec.msgpack.encode(item) for item in (beside, *poison)]
+    items = [raw[0], msgspec.msgpack.encode("cannot be read"), *raw[1:]]
+    await store.xadd(home.input, {"e": msgspec.msgpack.encode([msgspec.Raw(item) for item in items])}, id="2-9")
+    for shard in old.all_shards:
+        if shard != home:
+            await store.xadd(shard.input, {"e": encode_inputs(poison[1:])}, id=f"2-{shard.number}")
+            await store.hset(shard.aside, f"2-{shard.number} 0", "it ended")
+    await store.hset(home.aside, mapping={"2-9 2": "it ended", "2-9 3": "it ended"})
+    await work(store, old)
+    await reshard(store, "moved", after, LATER_MS)
+    found: list[tuple[Input | Unreadable, str]] = []
+    for shard in new.all_shards:
+        for (entry_id, number), why in (await ShardStore(store, shard).set_aside()).items():
+            ((_, fields),) = cast("Any", await store.xrange(shard.input, entry_id, entry_id))
+            found.append((inputs_of(fields)[number], why))
+    assert found.count((poison[0], "it ended")) == 1
+    assert found.count((poison[1], "it ended")) == after, "a tick is of all beds"
+    assert len(found) == 1 + after
+    await fill(store, new, [[Tick((T0 + 2) * 1000)]], 3)
+    await work(store, new)
+    assert (await said(store, new))[f"{bed} summary"], "what stands beside it is worked through"
+
+
+async def test_where_an_earlier_detector_ended_says_nothing_of_other_shards(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its place in the stream is that of another input now, which would be set aside."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    before, after = (ShardStore(store, Ward("moved", shards).shard(0)) for shards in (3, 2))
+    before.token, after.token = "1", "3"
+    ended = WorkingNote()
+    assert ended.begin(before) is None
+    with ended.working(("5-0", 1), ("5-0", 1), 2):
+        left = notes_in(tmp_path)
+    for path, note in left.items():
+        path.write_bytes(note)
+    assert WorkingNote().begin(after) is None
+    assert WorkingNote().begin(before) == Doubt(("5-0", 1), ("5-0", 1), 2)
+
+
+def notes_in(folder: Path) -> dict[Path, bytes]:
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
 async def test_it_does_not_wait_for_each_of_a_days_entries(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -9,7 +9,7 @@ from quietward.contracts.addresses import LOG_KEPT, TREND_KEPT, Ward
 from quietward.contracts.errors import LostOwnership
 from quietward.contracts.inputs import Tick, encode_inputs
 from quietward.contracts.log import Event, decode_event
-from quietward.dashboard.auth.sessions import ATTEMPT_WINDOW_S, MAX_UNKNOWN, Sessions
+from quietward.dashboard.auth.sessions import ATTEMPT_WINDOW_S, MAX_UNKNOWN, SESSION_S, Sessions
 from quietward.detect import store as detect_store
 from quietward.detect.store import ShardStore, encoded
 from quietward.store.client import (
@@ -137,6 +137,15 @@ async def test_what_is_set_aside_is_kept_as_long_as_its_entry(store: Store) -> N
     await store.xadd(shard.input, {"e": encode_inputs([Tick(2)])}, id="7-0")
     await own.put_aside({("7-0", 0): "KeyError()"})
     assert await store.hkeys(shard.aside) == [b"6-0 0", b"7-0 0"], "a detector that never restarts forgets, too"
+
+
+async def test_who_has_signed_out_is_remembered_as_long_as_the_session_would_have_lasted(store: Store) -> None:
+    ward = Ward("page")
+    sessions = Sessions(store, ward)
+    session = await sessions.read(await sessions.begin("Nora", "1"))
+    assert session is not None
+    await sessions.end(session)
+    assert 0 < await store.ttl(ward.signed_out(session.id)) <= SESSION_S
 
 
 async def test_wrong_passwords_are_counted_in_keys_that_end(store: Store) -> None:
