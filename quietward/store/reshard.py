@@ -126,9 +126,9 @@ async def _copy(store: Store, old: Ward, new: Ward) -> None:
                 await pipe.execute()
     for pipe in waiting.values():
         await pipe.execute()
-    for number, place in newest.items():
+    for number, (ms, last) in newest.items():
         key = _next(new.shard(number)).position
-        await store.at(key).set(key, "{}-{}".format(*place))
+        await store.at(key).set(key, f"{ms}-{last}")
     for shard in old.all_shards:
         await _copy_beds(store, shard, new)
     for number in range(max(old.shards, new.shards)):

@@ -44,7 +44,9 @@ WITHIN_ITS_ROW = """bed => {  // how far words and buttons stand outside their r
 
 
 def stays_within_its_row(page: Page, bed: str) -> None:
-    outside = lambda: float(page.evaluate(WITHIN_ITS_ROW, bed))  # noqa: E731
+    def outside() -> float:
+        return float(page.evaluate(WITHIN_ITS_ROW, bed))
+
     assert wait_for(lambda: outside() <= 0.5), (bed, page.viewport_size, outside())
 
 
