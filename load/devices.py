@@ -93,13 +93,15 @@ class Gateway:
         while self._next is not None or self.outbox:
             try:
                 async with Publisher(self.part.broker, f"load-{self.name}", status, _refused) as out, Timer() as timer:
+                    if not self.outbox.unheard:
+                        backoff.worked()
                     if worked_once:
                         await self.outbox.send_all(out)
                     worked_once = True
-                    backoff.worked()
                     await self._go_on(out, timer)
-                    while self.outbox and out.connected:
+                    while self.outbox and out.connected and not self.outbox.unheard:
                         await out.settle()
+                    self.outbox.check_heard()
             except MqttError as error:
                 await backoff.wait(f"gateway {self.name}: {error}")
 

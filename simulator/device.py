@@ -63,13 +63,15 @@ class Device:
             try:
                 async with Publisher(broker, name, status, self._note, tls) as out:
                     worked_once, self.away_since = True, None
-                    backoff.worked()
+                    if not self.outbox.unheard:
+                        backoff.worked()
                     when_refused.worked()
                     await out.publish(status, b"online", retain=True)
                     await self.outbox.send_all(out)
                     await self._play_on(out, started, first_ms)
                     await out.publish(status, b"offline", retain=True)
                     missing = await out.settle()
+                    self.outbox.check_heard()
                 if missing:
                     await backoff.wait(f"device of {self.source.bed}: the broker owes {missing} answers")
             except Refused as error:

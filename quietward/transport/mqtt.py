@@ -406,7 +406,7 @@ class Publisher:
         paho._handle_pubackcomp = self._note_answer
         self._paho = paho
         self._room = asyncio.Semaphore(IN_FLIGHT)
-        self._unanswered: dict[int, tuple[str, Callable[[], None]]] = {}
+        self._unanswered: dict[int, tuple[str, Callable[[], None], Callable[[], None]]] = {}
         self._mids = (n % 0xFFFF + 1 for n in itertools.count())  # itertools.cycle would keep every one of them
         self._refused = refused
         on_connect: Any = paho.on_connect
@@ -419,12 +419,12 @@ class Publisher:
         paho.on_connect = note_room
 
     def _note_answer(self, _: str) -> MQTTErrorCode:
-        mid, is_taken = packets.answer(bytes(self._paho._in_packet["packet"]))
+        mid, code = packets.answer(bytes(self._paho._in_packet["packet"]))
         if mid in self._unanswered:
-            topic, answered = self._unanswered.pop(mid)
+            topic, answered, unheard = self._unanswered.pop(mid)
             self._room.release()
-            answered()
-            if not is_taken:
+            (unheard if code == packets.NOBODY else answered)()
+            if code >= packets.FAILED_FROM:
                 self._refused(topic)
         return MQTT_ERR_SUCCESS
 
@@ -443,12 +443,19 @@ class Publisher:
         return not self._client._disconnected.done()
 
     async def publish(
-        self, topic: str, payload: bytes, *, retain: bool = False, answered: Callable[[], None] = lambda: None
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        retain: bool = False,
+        answered: Callable[[], None] = lambda: None,
+        unheard: Callable[[], None] | None = None,
     ) -> None:
         """Send at QoS 1 without waiting for the PUBACK. Raises MqttError when disconnected.
 
         answered: called when the broker has accepted or refused the message. Until then it can be lost with the
-        connection: keep it, and publish it again, if it must not be lost.
+        connection: keep it, and publish it again, if it must not be lost. unheard: called in its place when the broker
+        says that it has no subscriber for the message, which is lost then; without it that is an answer, too.
         """
         if self._room.locked():
             await self._wait_for_room()
@@ -457,7 +464,7 @@ class Publisher:
         if not self.connected:
             raise aiomqtt.MqttError("Disconnected")
         mid = next(mid for mid in self._mids if mid not in self._unanswered)
-        self._unanswered[mid] = topic, answered
+        self._unanswered[mid] = topic, answered, unheard or answered
         _send(self._paho, PacketTypes.PUBLISH, packets.publish(topic, payload, mid, CONTENT_TYPE, retain=retain), mid)
 
     async def _wait_for_room(self) -> None:

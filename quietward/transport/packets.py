@@ -18,6 +18,7 @@ PUBLISH_PROPERTIES: dict[int, int | str] = {
 """How long the value of each property is (table 2-4 of the standard): so many bytes, or as its own length says."""
 PUBACK_HEAD = bytes((PacketTypes.PUBACK << 4, 2))  # nothing but an identifier: success
 PUBLISH_HEAD = [bytes((PacketTypes.PUBLISH << 4 | flags,)) for flags in (0b010, 0b011)]  # at QoS 1; then also retained
+NOBODY = 0x10  # the broker has accepted a message, found no subscriber for it, and forgotten it
 FAILED_FROM = 0x80  # reason codes from here on are failures
 
 
@@ -132,6 +133,6 @@ def acknowledgements(mids: Iterable[int]) -> bytes:
     return b"".join(PUBACK_HEAD + mid.to_bytes(2) for mid in mids)
 
 
-def answer(packet: bytes) -> tuple[int, bool]:
-    """Return the identifier in a PUBACK without its fixed header, and whether the broker accepted the message."""
-    return int.from_bytes(packet[:2]), len(packet) < 3 or packet[2] < FAILED_FROM
+def answer(packet: bytes) -> tuple[int, int]:
+    """Return identifier and reason code of a PUBACK without its fixed header; what has no code is accepted (0)."""
+    return int.from_bytes(packet[:2]), packet[2] if len(packet) > 2 else 0

@@ -49,13 +49,14 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
     ward: Ward,
     store: Store,
     tmp_path: Path,
+    kind: str,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     settings = msgspec.structs.replace(settings, broker=f"mqtt://127.0.0.1:{forgetful_broker.port}")
     ingest_is_back = asyncio.Event()
 
     class Patient:
-        """Such a broker has forgotten ingest's subscription too: whoever is back before ingest speaks to nobody."""
+        """Such a broker has forgotten ingest's subscription too, and the embedded one does not say so."""
 
         def __init__(self, *_: object) -> None:
             pass
@@ -66,7 +67,8 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         async def wait(self, _: object) -> None:
             await ingest_is_back.wait()
 
-    monkeypatch.setattr("quietward.simulator.device.Backoff", Patient)
+    if kind == "embedded":
+        monkeypatch.setattr("quietward.simulator.device.Backoff", Patient)
     parts = Parts(settings, tmp_path)
     device = Device(ward, RecordedStrip("bed-1", flat(140, SECONDS), flat(10, SECONDS), "test"), speed=400)
 

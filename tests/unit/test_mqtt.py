@@ -81,11 +81,12 @@ def test_answers_are_read_and_written_as_paho_does() -> None:
     for piece, mid in ((both[:4], 7), (both[4:], 65_535)):
         found = decode_puback(piece[0], piece[2:], MQTTv5)
         assert (found.mid, found.reason.value) == (mid, 0)
-        assert packets.answer(piece[2:]) == (mid, True)
+        assert packets.answer(piece[2:]) == (mid, 0)
     for code in (0x00, 0x10, 0x80, 0x87, 0x97):  # the standard's table 3-4
         for packet in (b"\x01\x02" + bytes((code,)), b"\x01\x02" + bytes((code, 0))):
             found = decode_puback(PacketTypes.PUBACK << 4, packet, MQTTv5)
-            assert packets.answer(packet) == (found.mid, not found.reason.is_failure)
+            assert packets.answer(packet) == (found.mid, found.reason.value)
+            assert (code >= packets.FAILED_FROM) == found.reason.is_failure
 
 
 @given(st.lists(st.binary(min_size=1, max_size=40), max_size=20), st.lists(st.integers(1, 50), min_size=1, max_size=60))

@@ -4,8 +4,8 @@ import { _, language, N_, said } from "./language.mjs";
 
 /** @import { Card } from "./types" */
 
-const toTheMinute = clock({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-const toTheSecond = clock({ hour: "numeric", minute: "numeric", second: "numeric", hourCycle: "h23" });
+const toTheMinute = timeFormat({ hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
+const toTheSecond = timeFormat({ hour: "numeric", minute: "numeric", second: "numeric", hourCycle: "h23" });
 export const NO_POLICY = N_("Not possible yet: no detector has said what its policy allows.");
 
 const BETWEEN = " · "; // the parts of a bed's line
@@ -34,7 +34,7 @@ export function timeOfDay(ms) {
  * @param {Intl.DateTimeFormatOptions} precision
  * @returns {(ms: number) => string}
  */
-function clock(precision) {
+function timeFormat(precision) {
   /** @type {Map<string, Intl.DateTimeFormat>} */
   const formats = new Map();
   return (ms) => {
