@@ -33,7 +33,7 @@ from quietward.study.plan import StudyPlan
 from quietward.study.progress import Progress
 from quietward.study.result import Estimate, Share, Summary, VariantRow
 from quietward.study.run import Result
-from quietward.study.score import CallCount, Episode, Outcome, ShiftScore
+from quietward.study.score import BedTime, CallCount, Episode, Outcome, ShiftScore
 from quietward.study.staff import AGAIN, CLINICIANS
 from tests.studies import measured_shifts, run_study, small
 
@@ -383,7 +383,8 @@ def test_what_is_left_of_the_reserve_at_the_birth_is_compared_too(tmp_path: Path
         outcomes = [
             Outcome(bed, "abruption", 3600.0, is_birth=True, reserve_used=used, most_used=0.8) for bed in (0, 1)
         ]
-        return msgspec.structs.replace(score([late, False], 8), outcomes=outcomes)
+        beds = [BedTime(bed, 1, 8 * 3600.0, 0.0) for bed in range(4)]
+        return msgspec.structs.replace(score([late, False], 8), outcomes=outcomes, each_bed=beds)
 
     ran = made_up_result({"today": [ends(0.8, late=True)] * 8, "other": [ends(0.4, late=False)] * 8})
     summary = result.summarize(ran, draws=50)
@@ -399,9 +400,11 @@ def test_what_is_left_of_the_reserve_at_the_birth_is_compared_too(tmp_path: Path
     assert "-0.4 (-0.4 to -0.4), p 0.12" in page
     tables.write(tmp_path, ran)
     report.write(tmp_path, full, page)
-    of_reserve = [one for one in check.check(tmp_path) if "reserve" in one.what]
-    assert len(of_reserve) == 4
-    assert all(one.is_same for one in of_reserve)
+    of_reserve = {one.what: one for one in check.check(tmp_path) if "outcomes" in one.what}
+    assert {f"{name}: outcomes, {what}" for name in ("today", "other") for what in (
+        "most used", "used at end", "used at end p", "used at end against today, low"
+    )} <= of_reserve.keys()  # fmt: skip
+    assert all(one.is_same for one in of_reserve.values())
 
 
 def test_draws_of_the_staff_that_say_the_same_make_nothing_more_certain() -> None:
