@@ -102,7 +102,7 @@ def test_no_english_is_left_on_a_bed(german: Page, busy: MadeUpWard) -> None:
 def test_no_english_is_left_on_sheets_and_shift(german: Page, busy: MadeUpWard, path: str) -> None:
     german.goto(busy.address + path)
     expect(german.locator("html")).to_have_attribute("lang", "de")
-    expect(german.locator(".notice, body > p").last).to_contain_text("Nicht zur Diagnose")
+    expect(german.locator(".notice, body > p, main > p").last).to_contain_text("Nicht zur Diagnose")
     if path == "/shift":
         expect(german.locator(".figures dt").first).to_have_text("Rufe")
     assert english_on(german) == []

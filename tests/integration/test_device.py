@@ -43,6 +43,24 @@ def forgetful_broker(kind: str, tmp_path: Path) -> Iterator[Server]:
     server.kill()
 
 
+def waiting_for(ingest_is_back: asyncio.Event) -> type:
+    """Return what tries again when ingest is back: a broker that has forgotten ingest's subscription, too, takes what
+    comes before that and hands it to nobody, and the embedded one does not say so.
+    """
+
+    class Patient:
+        def __init__(self, *_: object) -> None:
+            pass
+
+        def worked(self) -> None:
+            pass
+
+        async def wait(self, _: object) -> None:
+            await ingest_is_back.wait()
+
+    return Patient
+
+
 async def test_a_broker_that_dies_costs_a_device_no_second(
     forgetful_broker: Server,
     settings: Settings,
@@ -55,20 +73,8 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
     settings = msgspec.structs.replace(settings, broker=f"mqtt://127.0.0.1:{forgetful_broker.port}")
     ingest_is_back = asyncio.Event()
 
-    class Patient:
-        """Such a broker has forgotten ingest's subscription too, and the embedded one does not say so."""
-
-        def __init__(self, *_: object) -> None:
-            pass
-
-        def worked(self) -> None:
-            pass
-
-        async def wait(self, _: object) -> None:
-            await ingest_is_back.wait()
-
     if kind == "embedded":
-        monkeypatch.setattr("quietward.simulator.device.Backoff", Patient)
+        monkeypatch.setattr("quietward.simulator.device.Backoff", waiting_for(ingest_is_back))
     parts = Parts(settings, tmp_path)
     device = Device(ward, RecordedStrip("bed-1", flat(140, SECONDS), flat(10, SECONDS), "test"), speed=400)
 
