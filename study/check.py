@@ -76,7 +76,7 @@ def _compared(folder: Path, report: dict[str, Any]) -> list[Compared]:
     found.append(Compared("version and commit", {(report["version"], report["commit"])}, made_with))
     runs = _runs(tables)
     found += _agree(runs)
-    study = _Study(folder, report, runs)
+    study = _WholeStudy(folder, report, runs)
     rows, reported = (
         report["rows"],
         {row["name"]: study.recount(row["name"], USUAL, REPORTED) for row in report["rows"]},
@@ -101,7 +101,7 @@ def _compared(folder: Path, report: dict[str, Any]) -> list[Compared]:
     return found + _as_text(folder, report, counted)
 
 
-class _Study:
+class _WholeStudy:
     """What is asked of a whole study. runs: by policy and staff, in the order of the tables."""
 
     def __init__(self, folder: Path, report: dict[str, Any], runs: Mapping[tuple[str, str], list[Run]]) -> None:

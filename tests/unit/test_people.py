@@ -148,7 +148,7 @@ def test_a_viewer_may_do_nothing_and_a_nurse_may_answer_and_note(act: Command) -
 
 def test_the_audit_log_has_words_for_everything_that_is_done() -> None:
     page = (Path(__file__).parents[2] / "dashboard" / "assets" / "shift" / "view.mjs").read_text()
-    named = re.findall(r'^  "?([a-z-]+)"?: N_', page.partition("const DEEDS = {")[2].partition("};")[0], re.MULTILINE)
+    named = re.findall(r'^  "?([a-z-]+)"?: N_', page.partition("const ACTIONS = {")[2].partition("};")[0], re.MULTILINE)
     assert sorted(named) == sorted(one.__struct_config__.tag for one in get_args(Command | WardCommand))
 
 

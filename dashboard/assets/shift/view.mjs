@@ -22,7 +22,7 @@ const HOURS = [1, 2, 4, 8, 12, 24];
 const USUAL_HOURS = 12;
 const ENTRIES_SHOWN = 40;
 /** @type {Record<string, string>} what is pressed for it */
-const DEEDS = {
+const ACTIONS = {
   acknowledge: N_("Acknowledge"),
   attend: N_("Going"),
   shelve: N_("Shelve"),
@@ -197,7 +197,7 @@ export default class ShiftView {
 /** @param {AuditEntry} entry */
 function auditRow({ at, who, role: as, what, bed, to }) {
   const row = make("tr");
-  for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, deed(what), to ? `${bed} → ${to}` : bed]) row.append(make("td", "", words));
+  for (const words of [timeOf(at), as ? `${who}, ${said(as)}` : who, actionWords(what), to ? `${bed} → ${to}` : bed]) row.append(make("td", "", words));
   return row;
 }
 
@@ -205,10 +205,10 @@ function auditRow({ at, who, role: as, what, bed, to }) {
  * What somebody did, in words; of what was refused, that it was.
  * @param {string} what
  */
-function deed(what) {
+function actionWords(what) {
   const isRefused = what.endsWith(REFUSED);
   const kind = isRefused ? what.slice(0, -REFUSED.length) : what;
-  const words = DEEDS[kind] ? _(DEEDS[kind]) : said(plain(kind));
+  const words = ACTIONS[kind] ? _(ACTIONS[kind]) : said(plain(kind));
   return isRefused ? `${words}: ${_("refused")}` : words;
 }
 
