@@ -1,7 +1,8 @@
 """What a device has to say and nobody has taken yet: it is sent again when the connection was lost.
 
 A broker that was started again may know ingest's session and not its subscription, until ingest is back: it answers
-that nobody subscribes to what it is sent, and forgets it (mosquitto 2.0 does, MQTT 5, section 3.4.2.1).
+that nobody subscribes to what it is sent, and forgets it (mosquitto 2.0 does, MQTT 5, section 3.4.2.1). Where nobody
+has ever subscribed, nobody waits for it.
 """
 
 import asyncio
@@ -16,12 +17,13 @@ from quietward.transport.mqtt import MqttError, Publisher
 class Outbox:
     """Messages in the order in which they came in.
 
-    unanswered: topic and payload, by number. unheard: over this connection something was sent that nobody took.
+    unanswered: topic and payload, by number. unheard: over this connection something was sent that nobody took, who had
+    taken others before.
     """
 
     def __init__(self) -> None:
         self.unanswered: dict[int, tuple[str, bytes]] = {}
-        self.unheard = False
+        self.unheard = self._was_heard = False
         self._number = count()
 
     def __len__(self) -> int:
@@ -42,15 +44,21 @@ class Outbox:
         """Publish one. Raises MqttError when disconnected or unheard; it is kept until the broker has answered."""
         self.check_heard()
         await out.publish(
-            *self.unanswered[number], answered=partial(self._answered, number), unheard=self._note_unheard
+            *self.unanswered[number],
+            answered=partial(self._answered, number),
+            unheard=partial(self._note_unheard, number),
         )
         metrics.SENT.inc()
 
     def _answered(self, number: int) -> None:
+        self._was_heard = True
         del self.unanswered[number]
 
-    def _note_unheard(self) -> None:
-        self.unheard = True
+    def _note_unheard(self, number: int) -> None:
+        if self._was_heard:
+            self.unheard = True
+        else:
+            del self.unanswered[number]
 
     async def send_all(self, out: Publisher) -> None:
         """Publish all that are unanswered, over a new connection. Raises MqttError when disconnected or unheard."""
