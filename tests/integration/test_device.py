@@ -6,6 +6,7 @@ import socket
 import struct
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from quietward.contracts.errors import Unreachable
 from quietward.contracts.inputs import Block, decode_inputs
 from quietward.contracts.settings import Settings
 from quietward.simulator.device import Device
+from quietward.simulator.outbox import Outbox
 from quietward.simulator.service import play_all, troubles
 from quietward.simulator.sources import RecordedStrip
 from quietward.store.client import Store
@@ -129,6 +131,45 @@ async def test_a_broker_that_dies_costs_a_device_no_second(
         assert await stored() == list(range(SECONDS)), "out of their order"
     finally:
         parts.end()
+
+
+@pytest.mark.one_kind
+async def test_what_a_broker_has_nobody_for_is_kept_and_sent_again(forgetful_broker: Server, kind: str) -> None:
+    """Once somebody has taken something. The embedded broker does not say that there is nobody."""
+    if kind == "embedded":
+        pytest.skip("the embedded broker does not say that nobody subscribes")
+    url, topic, outbox = f"mqtt://127.0.0.1:{forgetful_broker.port}", "t/samples", Outbox()
+    subscribed = partial(Subscriber, url, "ingest", f"$share/ingest/{topic}")
+
+    async def sent(numbers: range) -> None:
+        async with Publisher(url, "device", "", print) as out:
+            await outbox.send_all(out)
+            for number in numbers:
+                await outbox.send(out, outbox.add(topic, str(number).encode()))
+            assert await out.settle(WAIT_S) == 0
+
+    async def taken(subscriber: Subscriber, wanted: list[str]) -> None:
+        found: list[str] = []
+        async with asyncio.timeout(WAIT_S):
+            while len(found) < len(wanted):
+                found += [message.payload.decode() for message in await subscriber.next_batch()]
+        assert found == wanted
+
+    await sent(range(1))
+    assert not outbox, "nobody has ever subscribed"
+    async with subscribed() as subscriber:
+        await sent(range(1, 3))
+        await taken(subscriber, ["1", "2"])
+    forgetful_broker.kill()
+    forgetful_broker.start()
+    await sent(range(3, 5))
+    assert len(outbox) == 2
+    with pytest.raises(MqttError, match="not subscribed yet"):
+        outbox.check_heard()
+    async with subscribed() as subscriber:
+        await sent(range(5, 6))
+        await taken(subscriber, ["3", "4", "5"])
+    assert not outbox
 
 
 async def test_devices_that_do_not_reach_their_broker_are_told(
