@@ -215,9 +215,8 @@ class Hub:
                 if before is not None and before.stay_id != summary.stay_id:
                     self.labours.pop(summary.bed, None)
                 self._show_moved(summary)
-                self.summaries[summary.bed] = readable(
-                    summary, forgotten
-                )  # last, so that a log that could not be read is read again
+                # last, so that a log that could not be read is read again
+                self.summaries[summary.bed] = readable(summary, forgotten)
         self.policy = await read_policy(self.store, self.ward)
         self.unexpected = await read_unexpected(self.store, self.ward)
         stored = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))

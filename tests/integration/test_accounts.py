@@ -26,6 +26,7 @@ from quietward.contracts.settings import Settings, with_account
 from quietward.contracts.tls import SYSTEM, Tls
 from quietward.dashboard.auth import audit
 from quietward.dashboard.auth.sessions import Sessions
+from quietward.dashboard.history.forgetting import forget, read_forgotten
 from quietward.dashboard.history.reader import read_summary
 from quietward.dashboard.live.hub import Hub
 from quietward.ingest.unexpected import Unexpected
@@ -217,7 +218,12 @@ MAY: dict[str, tuple[str, ...]] = {
         f"HSET {SHARD}:summary bed-1 x",
         f"XADD {SHARD}:input * e x",
     ),
-    "serve": (f"XADD {SHARD}:input * e x", f"XRANGE {SHARD}:log:bed-1 - +", f"SET {WHOLE}:secret x NX"),
+    "serve": (
+        f"XADD {SHARD}:input * e x",
+        f"XRANGE {SHARD}:log:bed-1 - +",
+        f"SET {WHOLE}:secret x NX",
+        f"DEL {SHARD}:log:bed-1:2 {SHARD}:trend:bed-1:2",
+    ),
     "simulate": (f"XADD {SHARD}:input * e x", f"XREAD STREAMS {SHARD}:input 0"),
 }
 MAY_NOT: dict[str, tuple[str, ...]] = {
@@ -232,7 +238,8 @@ MAY_NOT: dict[str, tuple[str, ...]] = {
     "serve": (
         f"XTRIM {SHARD}:input MAXLEN 0", f"XDEL {SHARD}:input 1-1", f"DEL {SHARD}:input",
         f"XADD {SHARD}:log:bed-1 * e x", f"HSET {SHARD}:summary bed-1 x", f"SET {SHARD}:position 1-1",
-        f"DEL {WHOLE}:audit", f"HSET {WHOLE}:layout shards 9", f"SADD {WHOLE}:beds bed-1", "EVALSHA x 0",
+        f"DEL {WHOLE}:audit", f"DEL {SHARD}:log:bed-1", f"HSET {WHOLE}:layout shards 9", f"SADD {WHOLE}:beds bed-1",
+        "EVALSHA x 0",
     ),
     "simulate": (
         f"XRANGE {SHARD}:log:bed-1 - +", f"HGETALL {SHARD}:summary", f"GET {WHOLE}:secret",
@@ -360,6 +367,8 @@ async def test_the_page_signs_in_and_takes_in_as_its_user(guarded: Guarded) -> N
         await hub.take_in("bed-9")
         await unexpected.note(["bed-9"], 10_000)
         assert unexpected.taken_in == {"bed-9"}
+        await forget(store, WARD, "bed-1", 2)
+        assert len(await read_forgotten(store, WARD)) == 1
         assert await _denied(operator) == []
 
 
