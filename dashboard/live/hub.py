@@ -204,6 +204,7 @@ class Hub:
     async def _read_state(self) -> None:
         """Read summaries, reports of workers, and the logs that have new events. Raises RedisError."""
         forgotten = await read_forgotten(self.store, self.ward)
+        evaluated: set[str] = set()
         for shard in self.ward.all_shards:
             raw = cast("dict[bytes, bytes]", await self.store.at(shard.summary).hgetall(shard.summary))
             for summary in map(decode_summary, raw.values()):
@@ -217,10 +218,24 @@ class Hub:
                 self._show_moved(summary)
                 # last, so that a log that could not be read is read again
                 self.summaries[summary.bed] = readable(summary, forgotten)
+                evaluated.add(summary.bed)
+        self._forget(self.summaries.keys() - evaluated)
         self.policy = await read_policy(self.store, self.ward)
         self.unexpected = await read_unexpected(self.store, self.ward)
         stored = cast("dict[bytes, bytes]", await self.store.at(self.ward.heartbeats).hgetall(self.ward.heartbeats))
         self.reports = reports_of(stored)
+
+    def _forget(self, beds: set[str]) -> None:
+        """Forget what was known of beds that the store has lost: they stay on the page, and nobody has evaluated them.
+
+        What a page remembers must not look calm until a detector has noticed that the store came back empty; and
+        where one woman's strip began is lost, too.
+        """
+        for bed in beds:
+            log.warning("the store knows nothing of %s any more", bed)
+            self.signals[bed] = SignalBuffer()
+            for known in (self.summaries, self.moved, self.labours, self.logs, self.trends):
+                known.pop(bed, None)
 
     async def log(self, bed: str) -> list[Event]:
         """Return the newest lines of a bed's log, newest first. Raises RedisError."""

@@ -233,7 +233,7 @@ def build_card(
             state="unwatched",
             shape=SHAPES["unwatched"],
             headline="unwatched",
-            reason="its monitor sends data, but no detector has evaluated it yet",
+            reason="no detector has evaluated it yet",
             signal="unwatched",
             signal_reason="",
         )

@@ -16,9 +16,11 @@ import msgspec
 import pytest
 
 from quietward.contracts.addresses import Ward
+from quietward.contracts.fields import encode_json
 from quietward.contracts.inputs import Tick, inputs_of
 from quietward.contracts.liveness import WorkerReport, encode_report
 from quietward.contracts.settings import Settings
+from quietward.dashboard.live.hub import Hub
 from quietward.ingest import service as ingest_service
 from quietward.ingest.service import Ingest
 from quietward.runtime import liveness
@@ -28,6 +30,7 @@ from quietward.runtime.liveness import StoppedSince
 from quietward.store.client import Store
 from tests.conftest import ANY_KIND, WAIT_S, Parts, Server, broker_command, free_port, reports, stop, until, well
 from tests.integration.test_flow import get
+from tests.unit.test_page_models import summary
 
 
 def alive(settings: Settings, *arguments: str) -> tuple[int, str]:
@@ -251,3 +254,18 @@ async def test_a_broker_that_takes_messages_and_delivers_none_is_told(
     items = [item for _, fields in entries for item in inputs_of(fields)]
     assert all(isinstance(item, Tick) for item in items)
     assert any(item.broker_is_away for item in items if isinstance(item, Tick))
+
+
+async def test_a_bed_that_the_store_has_forgotten_is_unwatched_at_once(store: Store, ward: Ward) -> None:
+    """A store that comes back empty: what the page remembers of its beds is no evaluation."""
+    hub, now = Hub(ward, store), now_ms()
+    await store.hset(
+        ward.shard(0).summary, "bed-1", encode_json(summary(t=now, at=now, looked_at=now, signal_reason="remembered"))
+    )
+    await hub._read_state()
+    assert [card.state for card in hub.cards()] == ["quiet"]
+    await store.flushall()
+    await hub._read_state()
+    (card,) = hub.cards()
+    assert (card.bed, card.state) == ("bed-1", "unwatched")
+    assert "remembered" not in str(card)
