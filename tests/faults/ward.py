@@ -22,7 +22,7 @@ import websockets
 from quietward.contracts.addresses import Ward
 from quietward.contracts.inputs import Block, inputs_of
 from quietward.contracts.log import decode_event
-from quietward.contracts.settings import Settings
+from quietward.contracts.settings import Settings, with_account
 from quietward.runtime.embedded import mosquitto_settings, store_command, wait_for_port
 from quietward.store.client import RedisError, Store, connected, read_stream
 from tests.conftest import MOSQUITTO, REDIS, ending_with_us, free_port
@@ -37,6 +37,9 @@ FRESH_MS = 3_000
 START_WITHIN_S = 60.0
 READ_AT_ONCE = 5_000
 ALLOWED = "topic readwrite #"
+ACCOUNT, PASSWORD = "ward", "ward"
+"""Of everybody at the broker: one that has access rules and is started again gives nothing to a session without an
+account until its owner is back, and tells devices that it was taken (mosquitto 2.0.11)."""
 Before = Callable[[Store], Awaitable[None]]
 PARTS = ("ingest", "detect", "serve")
 """What runs on one machine; each reads by how much its clock is off from a file of its own."""
@@ -181,7 +184,7 @@ class FaultWard:
 
     def allow(self, rule: str) -> None:
         """Change what the broker lets everybody do."""
-        self.rules.write_text(f"{rule}\n")
+        self.rules.write_text(rules_of(rule))
         self["broker"].send(signal.SIGHUP)
 
     def is_well(self) -> bool:
@@ -243,6 +246,11 @@ class FaultWard:
         return repeated, missing
 
 
+def rules_of(rule: str) -> str:
+    """Return the broker's access rules."""
+    return f"user {ACCOUNT}\n{rule}\n"
+
+
 async def _start(processes: dict[str, Process], *names: str) -> None:
     for name in names:
         await processes[name].restart()
@@ -290,7 +298,8 @@ async def running_ward(
         """Where a part finds broker and store."""
         found = environment | {"QUIETWARD_STORE": f"redis://127.0.0.1:{links[f'{part}-store'].port}/0"}
         if f"{part}-broker" in links:
-            found["QUIETWARD_BROKER"] = f"mqtt://127.0.0.1:{links[f'{part}-broker'].port}"
+            url = f"mqtt://127.0.0.1:{links[f'{part}-broker'].port}"
+            found["QUIETWARD_BROKER"] = with_account(url, ACCOUNT, PASSWORD)
         return found
 
     def part(name: str, command: str, port: int = 0) -> Process:
@@ -305,8 +314,11 @@ async def running_ward(
 
     store_line = [REDIS, *store_command(store_port, folder / "store", durable=True)[1:]]
     broker_settings = mosquitto_settings(broker_port, folder, durable=True)
-    (folder / "acl").write_text(f"{ALLOWED}\n")
-    broker_settings.write_text(f"{broker_settings.read_text()}acl_file {folder / 'acl'}\n")
+    (folder / "acl").write_text(rules_of(ALLOWED))
+    (folder / "passwords").write_text(f"{ACCOUNT}:{PASSWORD}\n")
+    subprocess.run(["mosquitto_passwd", "-U", str(folder / "passwords")], check=True, timeout=60)
+    only_accounts = broker_settings.read_text().replace("allow_anonymous true", "allow_anonymous false")
+    broker_settings.write_text(f"{only_accounts}acl_file {folder / 'acl'}\npassword_file {folder / 'passwords'}\n")
     broker_line = [MOSQUITTO, "-c", str(broker_settings)]
     processes = {
         "broker": Process("broker", broker_line, folder / "broker.log", port=broker_port),

@@ -12,6 +12,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -186,6 +187,28 @@ async def test_a_device_cannot_take_the_session_of_ingest(guarded: Guarded) -> N
             assert await out.settle() == 0
             await asyncio.sleep(0.5)
             assert thief._received == []
+
+
+async def test_what_comes_after_the_broker_was_killed_waits_for_ingest(guarded: Guarded) -> None:
+    """mosquitto 2.0.11 with access rules loses it, and tells devices that it was taken, where ingest has no account."""
+    device = with_account(guarded.broker, "ward-1/bed-1", "one")
+    reader = with_account(guarded.broker, "ingest", PASSWORD)
+    async with Subscriber(reader, "ingest-session", WARD.all_topics, tls=guarded.tls):
+        assert guarded.mosquitto.process is not None
+        guarded.mosquitto.process.send_signal(signal.SIGUSR1)  # save what there is now
+        assert wait_for((guarded.folder / "mosquitto.db").exists)
+        guarded.mosquitto.kill()
+    guarded.mosquitto.start()
+    said: list[str] = []
+    async with Publisher(device, "d", WARD.status_topic("bed-1"), print, guarded.tls) as out:
+        await out.publish(
+            WARD.samples_topic("bed-1"), b"early", answered=partial(said.append, "taken"),
+            unheard=partial(said.append, "unheard"),
+        )  # fmt: skip
+        assert await out.settle(WAIT_S) == 0
+    assert said == ["taken"]
+    async with Subscriber(reader, "ingest-session", WARD.all_topics, tls=guarded.tls) as ingest, asyncio.timeout(WAIT_S):
+        assert [m.payload for m in await ingest.next_batch() if m.topic == WARD.samples_topic("bed-1")] == [b"early"]
 
 
 async def test_a_wrong_password_is_said_and_not_shown(guarded: Guarded) -> None:
