@@ -109,6 +109,13 @@ class Server:
             self.process.wait()
 
 
+def set_password(file: Path, account: str, password: str) -> None:
+    """Give an account at a mosquitto a password, in its file."""
+    file.touch()
+    tool = require(shutil.which("mosquitto_passwd"), "mosquitto")
+    subprocess.run([tool, "-b", str(file), account, password], check=True, timeout=WAIT_S)
+
+
 @pytest.fixture(params=["embedded", "real"], scope="session")
 def kind(request: pytest.FixtureRequest) -> str:
     """Which broker and store: integration tests run once with each kind."""

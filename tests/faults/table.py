@@ -1,9 +1,11 @@
 """Injects faults one after the other, and measures what a nurse sees, when, and what was lost."""
 
 import asyncio
+import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from tests.faults.faults import CALM_AT_MOST_S, SAID_WITHIN_S, Fault
 from tests.faults.ward import BLIND, FaultWard, Moment
@@ -78,11 +80,11 @@ async def _one(ward: FaultWard, fault: Fault) -> Row:
     await fault.prepare(ward)
     before, unused, _ = await ward.found()
     began, serve, held_mb = time.monotonic(), ward["serve"].running, ward.page_mb()
-    gaps = len(ward.page.gaps)
+    gaps, stood_before = len(ward.page.gaps), {_kind_of(one) for one in chain(*_words(ward.page.newest))}
     await fault.inject(ward)
     injected = time.monotonic() if fault.blind else began
     while time.monotonic() < injected + fault.hold_s:
-        _look(ward, row, time.monotonic() - injected)
+        _look(ward, row, time.monotonic() - injected, stood_before)
         await asyncio.sleep(LOOKS_EVERY_S)
     await fault.lift(ward)
     lifted = time.monotonic()
@@ -99,15 +101,17 @@ async def _one(ward: FaultWard, fault: Fault) -> Row:
     return row
 
 
-def _look(ward: FaultWard, row: Row, passed_s: float) -> None:
-    """Note what the page says, and since when no bed looks calm."""
+def _look(ward: FaultWard, row: Row, passed_s: float, stood_before: set[str]) -> None:
+    """Note what the page says that it did not say before the fault, and since when no bed looks calm."""
     if passed_s <= 0:
         return
     page = ward.page
     if page.is_lost:
         _say(row, "lost connection to the server", passed_s)
-    elif said := _said(page.newest):
-        _say(row, said, passed_s)
+    else:
+        troubles, of_beds = ([one for one in some if _kind_of(one) not in stood_before] for some in _words(page.newest))
+        if said := "; ".join([*troubles, *of_beds[:1]]):
+            _say(row, said, passed_s)
     is_blind = page.is_lost or all(state in BLIND for state, _ in page.newest.beds.values())
     row.calm_s = (row.calm_s or passed_s) if is_blind else None
 
@@ -124,13 +128,19 @@ def _quiet_after(moments: Sequence[Moment], since: float, for_s: float) -> float
     )
 
 
-def _said(newest: Moment) -> str:
-    blind = [
+def _words(newest: Moment) -> tuple[list[str], list[str]]:
+    """Return the troubles that the page tells, and the words of beds that are blind or whose clock is off."""
+    of_beds = [
         f"{state}: {words.partition('; last known')[0]}"
         for state, words in newest.beds.values()
         if state in BLIND or "clock" in words
     ]
-    return "; ".join([*newest.troubles, *blind[:1]])
+    return newest.troubles, of_beds
+
+
+def _kind_of(words: str) -> str:
+    """Return words without their numbers: what counts on says the same."""
+    return re.sub(r"\d+", "", words)
 
 
 def _say(row: Row, said: str, passed_s: float) -> None:

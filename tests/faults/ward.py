@@ -25,7 +25,7 @@ from quietward.contracts.log import decode_event
 from quietward.contracts.settings import Settings, with_account
 from quietward.runtime.embedded import mosquitto_settings, store_command, wait_for_port
 from quietward.store.client import RedisError, Store, connected, read_stream
-from tests.conftest import MOSQUITTO, REDIS, ending_with_us, free_port
+from tests.conftest import MOSQUITTO, REDIS, ending_with_us, free_port, set_password
 from tests.faults.link import Link
 
 BEDS, SHARDS, HEAD_START_MIN = 3, 2, 12
@@ -315,8 +315,7 @@ async def running_ward(
     store_line = [REDIS, *store_command(store_port, folder / "store", durable=True)[1:]]
     broker_settings = mosquitto_settings(broker_port, folder, durable=True)
     (folder / "acl").write_text(rules_of(ALLOWED))
-    (folder / "passwords").write_text(f"{ACCOUNT}:{PASSWORD}\n")
-    subprocess.run(["mosquitto_passwd", "-U", str(folder / "passwords")], check=True, timeout=60)
+    set_password(folder / "passwords", ACCOUNT, PASSWORD)
     only_accounts = broker_settings.read_text().replace("allow_anonymous true", "allow_anonymous false")
     broker_settings.write_text(f"{only_accounts}acl_file {folder / 'acl'}\npassword_file {folder / 'passwords'}\n")
     broker_line = [MOSQUITTO, "-c", str(broker_settings)]

@@ -5,7 +5,6 @@ import contextlib
 import hashlib
 import json
 import re
-import shutil
 import signal
 import subprocess
 import urllib.error
@@ -46,6 +45,7 @@ from tests.conftest import (
     ending_with_us,
     free_port,
     require,
+    set_password,
     until,
     wait_for,
     well,
@@ -73,14 +73,9 @@ class Guarded:
 
     def set_password(self, account: str, password: str) -> None:
         """Give an account at the broker a password, while it runs."""
-        _set_password(self.folder, account, password)
+        set_password(self.folder / "passwords", account, password)
         assert self.mosquitto.process is not None
         self.mosquitto.process.send_signal(signal.SIGHUP)
-
-
-def _set_password(folder: Path, account: str, password: str) -> None:
-    tool = shutil.which("mosquitto_passwd") or "mosquitto_passwd"
-    subprocess.run([tool, "-b", str(folder / "passwords"), account, password], check=True, timeout=30)
 
 
 @pytest.fixture(params=["plain", "tls"])
@@ -102,9 +97,8 @@ def guarded(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Guarded]
             "--tls-key-file", str(tmp_path / "key.pem"), "--tls-auth-clients", "no",
         ]  # fmt: skip
 
-    (tmp_path / "passwords").touch()
     for account, password in {"ingest": PASSWORD, "ward-1/bed-1": "one", "ward-1/bed-2": "t:w#o"}.items():
-        _set_password(tmp_path, account, password)
+        set_password(tmp_path / "passwords", account, password)
     config = (DEPLOY / "mosquitto-accounts.conf").read_text()
     if is_tls:
         config = re.sub(r"(?m)^#(listener|certfile|keyfile|tls_version)", r"\1", config)
@@ -207,7 +201,10 @@ async def test_what_comes_after_the_broker_was_killed_waits_for_ingest(guarded: 
         )  # fmt: skip
         assert await out.settle(WAIT_S) == 0
     assert said == ["taken"]
-    async with Subscriber(reader, "ingest-session", WARD.all_topics, tls=guarded.tls) as ingest, asyncio.timeout(WAIT_S):
+    async with (
+        Subscriber(reader, "ingest-session", WARD.all_topics, tls=guarded.tls) as ingest,
+        asyncio.timeout(WAIT_S),
+    ):
         assert [m.payload for m in await ingest.next_batch() if m.topic == WARD.samples_topic("bed-1")] == [b"early"]
 
 
@@ -496,8 +493,7 @@ def test_doctor_names_servers_that_are_open_to_others(tmp_path: Path) -> None:
 def test_doctor_says_when_accounts_may_write_anything(has_rules: bool, tmp_path: Path) -> None:
     """Passwords alone let any device write under the name of any bed."""
     broker, port = require(MOSQUITTO, "mosquitto"), free_port()
-    (tmp_path / "passwords").touch()
-    _set_password(tmp_path, "ingest", "secret")
+    set_password(tmp_path / "passwords", "ingest", "secret")
     rules = f"acl_file {DEPLOY / 'mosquitto.acl'}\n" if has_rules else ""
     config = tmp_path / "mosquitto.conf"
     config.write_text(

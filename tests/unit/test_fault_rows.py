@@ -22,13 +22,13 @@ def moment(*states: str, at: float | None = None, troubles: Sequence[str] = ()) 
     return Moment(time.monotonic() if at is None else at, beds, {}, list(troubles))
 
 
-def looked(*seen: tuple[float, Moment]) -> Row:
-    """What a row notes of a page that shows some moments."""
+def looked(*seen: tuple[float, Moment], stood_before: Sequence[str] = ()) -> Row:
+    """What a row notes of a page that shows some moments. stood_before: words that the page said before the fault."""
     ward: Any = type("Ward", (), {"page": Page(0, frozenset())})
     row = Row(FAULT)
     for passed_s, one in seen:
         ward.page.moments.append(one)
-        table._look(ward, row, passed_s)
+        table._look(ward, row, passed_s, {table._kind_of(one) for one in stood_before})
     return row
 
 
@@ -37,6 +37,21 @@ def test_the_last_moment_in_which_a_bed_looked_calm_counts() -> None:
     assert looked((5, blind), (6, blind)).calm_s == 5
     assert looked((5, blind), (6, calm), (11, blind), (12, blind)).calm_s == 11
     assert looked((5, blind), (6, calm)).calm_s is None
+
+
+def test_what_the_page_said_before_is_not_what_it_says_of_the_fault() -> None:
+    slow = {"bed-1": ("quiet", "its clock is 32 min ahead of the server's")}
+    before, then = (
+        Moment(time.monotonic(), slow, {}, []),
+        Moment(time.monotonic(), slow, {}, ["ingest: silent for 5 s"]),
+    )
+    row = looked((1, before), (5, then), stood_before=["quiet: its clock is 33 min ahead of the server's"])
+    assert (row.first, row.said_s) == ("ingest: silent for 5 s", 5)
+    other = Moment(time.monotonic(), slow | {"bed-2": ("lost", "No data for 8 s")}, {}, [])
+    assert looked((8, other), stood_before=["quiet: its clock is 1 min ahead of the server's"]).first.startswith(
+        "lost: No"
+    )
+    assert looked((1, before)).first.startswith("quiet: its clock"), "where it is new"
 
 
 def test_a_page_that_has_lost_its_server_looks_calm_no_more() -> None:
