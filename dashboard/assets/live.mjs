@@ -6,7 +6,7 @@ import { byId, make, setText } from "./shared/elements.mjs";
 import { _, said } from "./shared/language.mjs";
 import { mountOptions } from "./shared/options.mjs";
 import { Sound } from "./shared/sound.mjs";
-import { watchThePageItself } from "./shared/stopped.mjs";
+import { putBack, watchThePageItself } from "./shared/stopped.mjs";
 import { hideTrouble, showTrouble } from "./shared/trouble.mjs";
 import { mountUser, toSignIn } from "./shared/user.mjs";
 import { speedWords, timeOfDay } from "./shared/words.mjs";
@@ -27,7 +27,7 @@ const feed = new Feed({
   onFrame(head, strips) {
     const name = document.getElementById("ward-name");
     if (!name) return; // Dash has not drawn the page yet; the next frame comes in a second
-    name.textContent = head.ward;
+    setText(name, head.ward);
     setText(byId("clock"), timeOfDay(head.now));
     setText(byId("clocks"), [speedWords(head.speed), screenClock.words].filter(Boolean).join(" "));
     void compareClocks();
@@ -36,6 +36,7 @@ const feed = new Feed({
     if (head.troubles.length) showTrouble(head.troubles.map(said).join("; "));
     else hideTrouble();
     view?.show(head, strips);
+    putBack();
     followAddress();
     sound.hear(head.beds.map((bed) => bed.card));
   },

@@ -10,7 +10,12 @@ const { strip_style: style } = JSON.parse(readFileSync(new URL("golden.json", im
 const root = { dataset: { light: "day" }, lang: "en" };
 const page = { dataset: { strip: JSON.stringify(style) } };
 const document = { documentElement: root, getElementById: () => page };
-Object.assign(globalThis, { document, window: { devicePixelRatio: 1 }, getComputedStyle: () => ({ getPropertyValue: () => "#123456" }) });
+class Path2D {
+  moveTo() {}
+
+  lineTo() {}
+}
+Object.assign(globalThis, { Path2D, document, window: { devicePixelRatio: 1 }, getComputedStyle: () => ({ getPropertyValue: () => "#123456" }) });
 
 /** A canvas that counts how often all of it is painted. */
 class Canvas {

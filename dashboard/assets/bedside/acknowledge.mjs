@@ -1,6 +1,6 @@
 // The buttons that answer a bed's flag, on the ward and on the bed's page.
 
-import { button, setText, statusLine } from "../shared/elements.mjs";
+import { button, say, setHidden, setText, statusLine } from "../shared/elements.mjs";
 import { _, said } from "../shared/language.mjs";
 import { userName } from "../shared/user.mjs";
 import { send } from "./send.mjs";
@@ -54,14 +54,14 @@ export class Acknowledge {
    * @param {Command} command
    */
   async ask(event, command) {
-    if (!this.mayPress(event)) return setText(this.result, _("the beds have just changed places; press again"));
+    if (!this.mayPress(event)) return say(this.result, _("the beds have just changed places; press again"));
     const asked = { by: userName(), after: this.events, act: command.type, flag: this.flag };
     this.asked = asked; // before it is sent: its answer may be faster than the server's
     this.button.disabled = this.going.disabled = true;
     const { trouble, isUnsure } = await send(this.bed, this.stay, command);
     if (this.asked !== asked) return;
     if (trouble && !isUnsure) return this.settle(trouble);
-    setText(this.result, trouble || _("sent"));
+    say(this.result, trouble || _("sent"));
     if (trouble) this.button.disabled = this.going.disabled = false;
     else setTimeout(() => this.overdue(asked), AGAIN_AFTER_MS);
   }
@@ -70,7 +70,7 @@ export class Acknowledge {
   overdue(asked) {
     if (this.asked !== asked) return;
     this.button.disabled = this.going.disabled = false;
-    setText(this.result, _("sent, not yet confirmed"));
+    say(this.result, _("sent, not yet confirmed"));
   }
 
   /**
@@ -80,7 +80,7 @@ export class Acknowledge {
   settle(words) {
     this.asked = null;
     this.button.disabled = this.going.disabled = false;
-    setText(this.result, words);
+    say(this.result, words);
   }
 
   /** @param {Card} card */
@@ -89,8 +89,8 @@ export class Acknowledge {
     this.stay = card.stay;
     const isOther = card.flag !== this.flag;
     this.flag = card.flag;
-    this.button.hidden = !card.flag || Boolean(card.acknowledged_by);
-    this.going.hidden = !card.flag || card.attending.length > 0;
+    setHidden(this.button, !card.flag || Boolean(card.acknowledged_by));
+    setHidden(this.going, !card.flag || card.attending.length > 0);
     const { asked } = this;
     if (!asked) {
       if (isOther) this.settle("");

@@ -1,9 +1,10 @@
 // Draws a strip: FHR above, UA below, on a grid of minutes; newest at the right.
 
-import { layout, pxPerSecond, secondLeftOf, trace } from "./geometry.mjs";
+import { layout, pxPerSecond, secondLeftOf } from "./geometry.mjs";
 import { grid, TIME_FROM } from "./grid.mjs";
 import { said } from "./language.mjs";
 import { LabelRows, moments } from "./moments.mjs";
+import { signal } from "./pen.mjs";
 import { isOver } from "./strip.mjs";
 import { stripStyle } from "./strip_style.mjs";
 import { kindOf, secondTwin } from "./twins.mjs";
@@ -130,16 +131,11 @@ export function draw(canvas, strip, { minuteCm, bpmPerCm, text = false, runningF
   g.strokeStyle = colour("--fhr2"); // as the line that it belongs to
   baseline(g, strip.trend2, at, held);
   g.setLineDash([]);
-  g.lineWidth = 1.3;
   g.strokeStyle = colour("--fhr");
-  g.beginPath();
-  trace(g, strip.fhr, held, strip.last, x, (v) => yFhr(v / 4), at.secondPx);
-  g.stroke();
+  signal(g, strip.fhr, held, strip.last, at, (v) => yFhr(v / 4));
   if (strip.fhr2) secondTwin(g, strip, strip.fhr2, at, held, colour, letters);
   g.strokeStyle = colour("--ua");
-  g.beginPath();
-  trace(g, strip.ua, held, strip.last, x, (v) => yUa(v / 2), at.secondPx);
-  g.stroke();
+  signal(g, strip.ua, held, strip.last, at, (v) => yUa(v / 2));
   byHand(g, strip.marks, handFrom, at, held, colour, text, height > TIME_FROM * letters);
   moments(g, strip.drawn, at, held, colour, text);
 }

@@ -128,12 +128,53 @@ export function statusLine(tag, className, text = "") {
 }
 
 /**
- * Changes the text only when it differs, so that nothing is spoken or laid out again for nothing.
+ * Changes the text only when it differs, so that nothing is spoken or laid out again for nothing; one text in place of
+ * another leaves all styles that ask whether there is any as they are.
  * @param {Element} element
  * @param {string} text
  */
 export function setText(element, text) {
-  if (element.textContent !== text) element.textContent = text;
+  const only = element.firstChild;
+  if (text && only instanceof Text && !only.nextSibling) {
+    if (only.data !== text) only.data = text;
+  } else if (element.textContent !== text) element.textContent = text;
+}
+
+/**
+ * Changes the text and whether there is one, as a class, for styles of what stands around it: were they to ask for
+ * empty elements, each new text would have the styles of its whole row worked out anew.
+ * @param {Element} element
+ * @param {string} text
+ */
+export function say(element, text) {
+  setText(element, text);
+  element.classList.toggle("said", text !== "");
+}
+
+/**
+ * @param {HTMLElement} element
+ * @param {boolean} isHidden
+ */
+export function setHidden(element, isHidden) {
+  if (element.hidden !== isHidden) element.hidden = isHidden;
+}
+
+/**
+ * Sets a property of the style sheet only when it differs: set again, all styles below are worked out anew.
+ * @param {HTMLElement} element
+ * @param {string} name
+ * @param {string | number} value
+ */
+export function setProperty({ style }, name, value) {
+  if (style.getPropertyValue(name) !== String(value)) style.setProperty(name, String(value));
+}
+
+/**
+ * @param {Element} element
+ * @param {string} className
+ */
+export function setClass(element, className) {
+  if (element.className !== className) element.className = className;
 }
 
 /**

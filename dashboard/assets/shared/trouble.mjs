@@ -1,15 +1,17 @@
 // The line that says what is wrong with the system itself.
 
+import { setHidden, setText } from "./elements.mjs";
+
 /** @param {string} text */
 export function showTrouble(text) {
   const box = document.getElementById("trouble");
   if (!box) return;
-  if (box.textContent !== text) box.textContent = text;
+  setText(box, text);
   box.classList.remove("beginning");
-  box.hidden = false;
+  setHidden(box, false);
 }
 
 export function hideTrouble() {
   const box = document.getElementById("trouble");
-  if (box) box.hidden = true;
+  if (box) setHidden(box, true);
 }

@@ -2,7 +2,7 @@
 
 import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { drawIfMoved } from "../shared/draw.mjs";
-import { button, make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
+import { button, make, say, setClass, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { _, N_, said } from "../shared/language.mjs";
 import { LogReader } from "../shared/log_reader.mjs";
 import { options } from "../shared/options.mjs";
@@ -86,7 +86,7 @@ export class BedRow {
    */
   show(card, isFirst, isShort) {
     const isTwins = card.twins.length > 0;
-    this.root.className = `band ${stateClasses(card)}${isFirst ? " first" : ""}${isTwins ? " twins" : ""}`;
+    setClass(this.root, `band ${stateClasses(card)}${isFirst ? " first" : ""}${isTwins ? " twins" : ""}`);
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.label, card.label);
@@ -96,7 +96,7 @@ export class BedRow {
     setText(this.act, isEmpty ? _("New arrival") : "…");
     this.act.title = isEmpty ? _("somebody has come to this bed") : _("care note, shelve, timing by hand, new arrival, has left");
     this.act.setAttribute("aria-label", isEmpty ? _("New arrival at {bed}", { bed: card.bed }) : _("What was done at {bed}", { bed: card.bed }));
-    setText(this.waiting, waiting(card, isShort));
+    say(this.waiting, waiting(card, isShort));
     const signal = signalWords(card);
     setSignalMark(this.mark, card.signal, signal);
     setText(this.signal, signal === said(`signal ${card.signal}`) ? "" : signal); // the mark says it

@@ -1,7 +1,7 @@
 // Devices that the ward does not expect, for whoever is in charge: each waits until it is taken in.
 
 import { send } from "../bedside/send.mjs";
-import { button, ifChanged, make, setText, statusLine } from "../shared/elements.mjs";
+import { button, ifChanged, make, setHidden, setText, statusLine } from "../shared/elements.mjs";
 import { _, ngettext } from "../shared/language.mjs";
 import { role } from "../shared/user.mjs";
 import { duration, timeOf } from "../shared/words.mjs";
@@ -25,7 +25,7 @@ export class UnexpectedDevices {
 
   /** @param {FrameHead} head */
   show({ unexpected, now }) {
-    this.root.hidden = role() !== "in charge" || unexpected.length === 0;
+    setHidden(this.root, role() !== "in charge" || unexpected.length === 0);
     if (this.root.hidden) return;
     setText(this.title, ngettext("1 device waits to be taken in", "{n} devices wait to be taken in", unexpected.length));
     ifChanged(this.list, unexpected.map((device) => device.name), () => {

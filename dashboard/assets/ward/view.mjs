@@ -1,6 +1,6 @@
 // Ward: a row for every bed, the one that needs somebody first.
 
-import { byId, make } from "../shared/elements.mjs";
+import { byId, make, setHidden, setProperty } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { _ } from "../shared/language.mjs";
 import { onOptions, options } from "../shared/options.mjs";
@@ -49,13 +49,13 @@ export default class WardView {
    */
   show(head, strips) {
     this.last = [head, strips];
-    this.empty.hidden = head.beds.length > 0;
+    setHidden(this.empty, head.beds.length > 0);
     this.unexpected.show(head); // before the rows, which share the rest of the screen
     const byNeed = head.beds.map((bed) => bed.card);
     this.speak(byNeed);
     const isWall = document.body.classList.contains("wall");
-    this.list.hidden = isWall;
-    this.wall.root.hidden = !isWall;
+    setHidden(this.list, isWall);
+    setHidden(this.wall.root, !isWall);
     if (isWall) this.wall.show(byNeed, strips);
     else this.showRows(byNeed, strips);
     this.dialog.show(byNeed, head.policy);
@@ -78,7 +78,7 @@ export default class WardView {
     this.size(beds.length, first !== null);
     const isNarrow = this.list.dataset.size === "many";
     beds.forEach((card, i) => shown[i]?.show(card, card === first, isNarrow && card !== first));
-    this.list.style.setProperty("--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
+    setProperty(this.list, "--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
     beds.forEach((card, i) => shown[i]?.draw(card, strips.get(card.bed)));
   }
 
@@ -105,13 +105,13 @@ export default class WardView {
    */
   size(beds, hasFirst) {
     const { size, columns, rows } = gridSize(beds, hasFirst);
-    const { style, dataset } = this.list;
+    const { dataset } = this.list;
     dataset.size = size;
     dataset.paper = options.bpm === "fit" ? "fit" : "scale";
-    style.setProperty("--columns", String(columns));
-    style.setProperty("--rows", String(rows));
-    style.setProperty("--first-height", String(FIRST_HEIGHT));
-    style.setProperty("--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
+    setProperty(this.list, "--columns", columns);
+    setProperty(this.list, "--rows", rows);
+    setProperty(this.list, "--first-height", FIRST_HEIGHT);
+    setProperty(this.list, "--paper-height", options.bpm === "fit" ? "auto" : `${heightToScale(stripStyle(), options.bpm)}px`);
   }
 
   /**

@@ -1,7 +1,7 @@
 // The ward as a wall display shows it: a strip for each bed that calls, a tile for each of the others, all in large letters.
 
 import { drawIfMoved } from "../shared/draw.mjs";
-import { make, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
+import { make, setClass, setProperty, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { _ } from "../shared/language.mjs";
 import { options } from "../shared/options.mjs";
 import { answerInShort, headline, line, signalWords, stateClasses } from "../shared/words.mjs";
@@ -59,15 +59,14 @@ export class Wall {
    * @param {boolean} hasTwins
    */
   size(strips, tiles, hasTwins) {
-    const { style } = this.root;
-    style.setProperty("--from-top", `${this.root.getBoundingClientRect().top + window.scrollY}px`);
+    setProperty(this.root, "--from-top", `${this.root.getBoundingClientRect().top + window.scrollY}px`);
     const found = wallSize(strips, tiles, this.root.clientWidth - 2 * GAP_PX, this.root.clientHeight - 2 * GAP_PX, GAP_PX, hasTwins);
-    style.setProperty("--strip-columns", String(strips));
-    style.setProperty("--tile-columns", String(found.tileColumns));
-    style.setProperty("--strip-height", `${found.stripPx}px`);
-    style.setProperty("--tile-height", `${found.tilePx}px`);
+    setProperty(this.root, "--strip-columns", strips);
+    setProperty(this.root, "--tile-columns", found.tileColumns);
+    setProperty(this.root, "--strip-height", `${found.stripPx}px`);
+    setProperty(this.root, "--tile-height", `${found.tilePx}px`);
     this.letterPx = found.letterPx;
-    style.setProperty("--letters", `${found.letterPx}px`);
+    setProperty(this.root, "--letters", `${found.letterPx}px`);
   }
 }
 
@@ -105,7 +104,7 @@ class Tile {
 
   /** @param {Card} card */
   show(card) {
-    this.root.className = `tile ${stateClasses(card)}`;
+    setClass(this.root, `tile ${stateClasses(card)}`);
     setShape(this.shape, card.shape);
     setSignalMark(this.mark, card.signal, signalWords(card));
     setText(this.rate, card.twins.length ? card.twins.map((twin) => twin.fhr).join("/") : card.fhr);
