@@ -1,6 +1,6 @@
 // The buttons that answer a bed's flag, on the ward and on the bed's page.
 
-import { button, say, setHidden, setText, statusLine } from "../shared/elements.mjs";
+import { button, say, setHidden, statusLine } from "../shared/elements.mjs";
 import { _, said } from "../shared/language.mjs";
 import { userName } from "../shared/user.mjs";
 import { send } from "./send.mjs";
