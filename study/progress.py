@@ -9,7 +9,7 @@ from quietward.runtime.embedded import die_when_parent_dies
 
 PHASES = ("simulating and measuring", "variants, nobody answering", "variants, with staff")
 MEASURING, UNANSWERED, WITH_STAFF = range(len(PHASES))
-COSTS_S = (0.045, 0.0003, 0.0005)
+COSTS_S = (0.11, 0.0007, 0.0012)
 """Seconds of one core for a bed-hour, and for one under one variant; measured on a shared cloud machine of 2026. They
 say what is to be expected before anything has been done; after that the study's own pace counts.
 """
