@@ -3,7 +3,7 @@ import { describe, test } from "node:test";
 
 import { KEPT, ScreenClock } from "../../dashboard/assets/shared/clock.mjs";
 import { word } from "../../dashboard/assets/shared/log_words.mjs";
-import { answerInShort, duration, headline, line, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting } from "../../dashboard/assets/shared/words.mjs";
+import { answerInShort, duration, headline, line, minutesAndSeconds, plain, signalWords, speedWords, timeOf, timeOfDay, waiting, wholeLine } from "../../dashboard/assets/shared/words.mjs";
 
 const AT = new Date(2026, 0, 2, 0, 4, 5).getTime(); // by this machine's clock
 
@@ -114,6 +114,17 @@ describe("a bed", () => {
     }
     assert.deepEqual(line({ ...falling, state: "noted", headline: "catching up", reason: "old" }), ["old", now]);
     assert.deepEqual(line({ ...falling, state: "noted", headline: "noted", moving_to: "bed-2", reason: "moving to bed-2; a" }), ["moving to bed-2; a", now]);
+  });
+
+  test("says all of it on its own page, and what goes on first", () => {
+    const whole = { ...falling, reason: "a", full_reason: "a · b" };
+    assert.equal(wholeLine(whole), `${now} · a · b`);
+    assert.equal(wholeLine({ ...whole, running: "" }), "a · b");
+    assert.equal(wholeLine({ ...whole, full_reason: "" }), `${now} · a`);
+    assert.equal(wholeLine({ ...whole, state: "look", flag: "f" }), "a · b", "what it calls for says it");
+    assert.equal(wholeLine({ ...whole, state: "unwatched" }), "a · b", "not known to go on");
+    assert.equal(wholeLine({ ...whole, state: "lost", headline: "signal lost" }), `a · b · ${now}`);
+    assert.equal(wholeLine({ ...whole, state: "noted", headline: "catching up" }), `a · b · ${now}`);
   });
 
   test("leaves out details where a deceleration that goes on leaves no room for them, and the line is never cut", () => {

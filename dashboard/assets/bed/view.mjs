@@ -10,7 +10,7 @@ import { _, said } from "../shared/language.mjs";
 import { LogReader } from "../shared/log_reader.mjs";
 import { onOptions, options } from "../shared/options.mjs";
 import { stripStyle } from "../shared/strip_style.mjs";
-import { cameFrom, fullReason, headline, signalWords, stateClasses, timeOf, waiting } from "../shared/words.mjs";
+import { cameFrom, fullReason, headline, signalWords, stateClasses, timeOf, waiting, wholeLine } from "../shared/words.mjs";
 import { Contractions } from "./contractions.mjs";
 import { Findings } from "./findings.mjs";
 import { LogList } from "./log_list.mjs";
@@ -92,7 +92,7 @@ export default class BedView {
     setText(this.headline, headline(card));
     setText(this.label, card.label);
     setText(this.facts, factsOf(card));
-    setText(this.reason, said(fullReason(card)));
+    setText(this.reason, wholeLine(card));
     setText(this.waiting, waiting(card));
     setText(this.signal, signalWords({ ...card, reason: fullReason(card) }, card.clock));
     this.acknowledge.show(card);

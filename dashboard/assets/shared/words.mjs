@@ -101,6 +101,17 @@ export function fullReason(card) {
 }
 
 /**
+ * All that a bed has to say where there is room for it, as on its own page: first what goes on, unless it calls for it.
+ * @param {Pick<Card, "state" | "reason" | "full_reason" | "running" | "flag" | "headline" | "moving_to">} card
+ */
+export function wholeLine(card) {
+  const now = card.running && !card.flag && card.state !== "unwatched" ? _("Deceleration now, {what}", { what: said(card.running) }) : "";
+  const reason = said(fullReason(card));
+  const parts = card.state === "quiet" || isNoted(card) ? [now, reason] : [reason, now];
+  return parts.filter(Boolean).join(" · ");
+}
+
+/**
  * The parts of a bed's line, the most important first; one that somebody has just left says that it can be undone. A
  * deceleration that goes on stands for what is usual; what keeps a bed from being calm stays before it. Where there is no
  * room for all, details are left out.
@@ -116,14 +127,21 @@ export function line(card) {
   }
   const parts = card.reason.split(BETWEEN).map(said).filter(Boolean);
   if (!card.running || card.flag || card.state === "unwatched") return parts;
-  const isNoted = card.state === "noted" && card.headline === card.state && !card.moving_to; // not catching up
-  const isUsual = isNoted || card.state === "quiet";
+  const isUsual = isNoted(card) || card.state === "quiet";
   const [first = "", ...others] = isUsual ? ["", ...parts] : parts;
   const lasting = card.running.split("; ").map((one) => one.split(", ")[0]).join("; "); // of twins each
   const now = firstThatFits([card.running, lasting].map((what) => _("Deceleration now, {what}", { what: said(what) })), first);
   if (card.state === "quiet") return [now];
   const more = thatFit(others, first ? first.length + BETWEEN.length + now.length : now.length);
-  return isNoted ? [now, ...more] : [first, ...more, now].filter(Boolean);
+  return isNoted(card) ? [now, ...more] : [first, ...more, now].filter(Boolean);
+}
+
+/**
+ * Whether a bed is noted for what its trace shows: it is neither catching up nor is she moved.
+ * @param {Pick<Card, "state" | "headline" | "moving_to">} card
+ */
+function isNoted(card) {
+  return card.state === "noted" && card.headline === card.state && !card.moving_to;
 }
 
 /**

@@ -5,7 +5,7 @@ import { button, make, setText } from "../shared/elements.mjs";
 import { _, said } from "../shared/language.mjs";
 import { LogReader } from "../shared/log_reader.mjs";
 import { isNameless, nameField } from "../shared/user.mjs";
-import { cameFrom, fullReason } from "../shared/words.mjs";
+import { cameFrom, wholeLine } from "../shared/words.mjs";
 
 /** @import { Card, PolicyInfo } from "../shared/types" */
 
@@ -48,7 +48,7 @@ export class BedsideDialog {
     const card = bedside && cards.find((one) => one.bed === bedside.bed);
     if (!card) return;
     setText(this.facts, [card.label, ...card.facts.map(said), cameFrom(card)].filter(Boolean).join(" · "));
-    setText(this.reason, said(fullReason(card)));
+    setText(this.reason, wholeLine(card));
     bedside.show(card, policy, cards);
     this.reader?.follow(card);
   }
