@@ -191,6 +191,8 @@ def test_a_page_that_cannot_show_what_comes_says_so(page: Page, address: str) ->
 
 def test_a_page_that_has_stopped_says_so(page: Page, address: str) -> None:
     """Nothing of the page runs any more: the browser itself goes on with an animation that the page had put back."""
+    remembered = "class extends WebSocket { constructor(...asked) { super(...asked); sockets.push(this); } }"
+    page.add_init_script(f"window.sockets = []; WebSocket = {remembered}")
     page.goto(address)
     expect(page.locator(".band")).to_have_count(3)
     stopped = page.locator("#stopped")
@@ -204,6 +206,7 @@ def test_a_page_that_has_stopped_says_so(page: Page, address: str) -> None:
 
     assert wait_for(is_put_back)
     expect(stopped).to_have_css("opacity", "0")
+    page.evaluate("for (const socket of sockets) socket.onmessage = null")
     page.evaluate("for (let timer = setInterval(() => 0, 9e9); timer > 0; timer--) clearInterval(timer)")
     expect(stopped).to_have_css("opacity", "1", timeout=30_000)
 
