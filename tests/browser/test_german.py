@@ -105,6 +105,7 @@ def test_no_english_is_left_on_practice(german: Page, made_up: MadeUpWard) -> No
     """But the names of scenarios, and what is said of them, which are texts for teachers."""
     german.goto(f"{made_up.address}/practice?set={simulated.code_of('cord-with-shoulders', 3)}")
     german.locator(".practice-paper canvas").wait_for()
+    german.wait_for_load_state("networkidle")  # Dash may draw the page once more, and what was opened would be closed
     german.get_by_text("Für Lehrende: Sammlungen und Klassen").click()
     expect(german.get_by_text("Noch keine Sammlung hat einen Namen.")).to_be_visible()
     scenarios = {name.replace("-", " ") for name in names()}
