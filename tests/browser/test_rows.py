@@ -132,22 +132,24 @@ def test_no_strip_is_stretched_when_beds_change_places(page: Page, made_up: Made
     assert page.evaluate("window.stretched") < 0.05, "a pixel of rounding"
 
 
-@pytest.mark.parametrize(("path", "width"), [("/", 1280), ("/", 820), ("/bed/bed-2", 1280)])
-def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard, path: str, width: int) -> None:
+def test_a_finger_hits_the_buttons(browser: Browser, made_up: MadeUpWard) -> None:
     """44 px: WCAG 2.2, target size (enhanced), 2.5.5."""
     made_up.flag("bed-2", Level.BEDSIDE)
-    with screen(browser, viewport={"width": width, "height": 800}, has_touch=True, is_mobile=True) as page:
-        page.goto(f"{made_up.address}{path}")
-        assert page.evaluate("matchMedia('(pointer: coarse)').matches")
-        expect(page.locator(".acknowledge").locator("visible=true")).to_have_count(1)
-        for button in page.locator(".acknowledge, .going, .act").locator("visible=true").all():
-            box = button.bounding_box()
-            assert box is not None
-            assert min(box["width"], box["height"]) >= 44, button
-            assert button.evaluate("one => one.closest('a') === null"), "a press on it opens no bed"
-        if path == "/":
-            for number in range(1, BEDS + 1):
-                stays_within_its_row(page, f"bed-{number}")
+    with screen(browser, viewport={"width": 1280, "height": 800}, has_touch=True, is_mobile=True) as page:
+        for path, widths in (("/", (1280, 820)), ("/bed/bed-2", (1280,))):
+            page.goto(f"{made_up.address}{path}")
+            for width in at_widths(page, *widths, height=800):
+                where = (path, width)
+                assert page.evaluate("matchMedia('(pointer: coarse)').matches"), where
+                expect(page.locator(".acknowledge").locator("visible=true"), str(where)).to_have_count(1)
+                for button in page.locator(".acknowledge, .going, .act").locator("visible=true").all():
+                    box = button.bounding_box()
+                    assert box is not None, where
+                    assert min(box["width"], box["height"]) >= 44, (where, button)
+                    assert button.evaluate("one => one.closest('a') === null"), "a press on it opens no bed"
+                if path == "/":
+                    for number in range(1, BEDS + 1):
+                        stays_within_its_row(page, f"bed-{number}")
 
 
 LONGEST = "late decelerations, 15 of 16 contractions · deepest 35 bpm · variability 4 bpm for 122 min"
