@@ -412,7 +412,8 @@ def test_the_contraction_that_a_fall_belongs_to(seed: int) -> None:
             over = peak + int(READING.kind.falls_as_long * (peak - onset))
             of_bed.append(Contraction(onset, peak, max(now, over), now))
         expected, found = oracle.contraction_of(x, of_bed), closed_as(x)
-        end = history.find_contraction(h, e, found, now, READING.kind)
+        going_on = history.going_on(e, N, now, READING.kind)
+        end = history.find_contraction(h, found, going_on, READING.kind)
         place = (found.contraction_onset, found.contraction_peak, end)
         assert place == ((arrays.LONG_AGO,) * 3 if expected is None else (expected.onset, expected.peak, expected.end))
 
