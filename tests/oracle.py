@@ -672,13 +672,15 @@ class PlainBed:
         machine = self.machines[UA]
         if not machine.open:
             return self.contractions
-        fall = int(READING.kind.falls_as_long * (machine.peak - machine.onset))
-        return [
-            *self.contractions,
-            Contraction(machine.onset, machine.peak, max(self.now, machine.peak + fall), self.now),
-        ]
+        seen = machine.closing if machine.closing >= 0 else self.now
+        x = Departure(UA, machine.onset, machine.peak, machine.peak, seen, machine.height, 0.0, False, True)
+        x = self._again(x, self.seconds - 1, ahead=self.now - machine.onset)
+        onset, end = max([x.onset, *[c.end for c in self.contractions[-1:]]]), x.end
+        if machine.closing < 0 and end == seen:
+            end = max(seen, x.peak + int(READING.kind.falls_as_long * (x.peak - onset)))
+        return [*self.contractions, Contraction(onset, x.peak, end, self.now)]
 
-    def _again(self, x: Departure, number: int) -> Departure:
+    def _again(self, x: Departure, number: int, ahead: int = 0) -> Departure:
         newest = (number + 1) * HZ
         first = x.onset - int(READING.flanks.before_s * HZ)
         if x.row == UA:
@@ -686,7 +688,7 @@ class PlainBed:
             first = max([first, newest - READING.tone.window_s * HZ, *before])
             height = [round(self.ua.get(i, NOTHING) * 4) / 4 - self.rest if i in self.ua else NOTHING
                       for i in range(first, newest)]  # fmt: skip
-            return second_look(x, first, height)
+            return second_look(x, first, height, ahead)
         first = max(first, min(self.until, x.onset), newest - READING.baseline.window_s * HZ)
         other = self.machines[UP if x.row == DOWN else DOWN]
         newest = max(x.end, other.onset) if other.open else newest

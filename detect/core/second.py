@@ -178,8 +178,12 @@ def _name_closed(beds: Beds, n: int, second: int, first: int, numbers: Numbers, 
         x = room.closed.rows[i]
         if x.row == UA:
             continue
+        going_on = naming.contraction_going_on(
+            x, room.open_fall.rows[0], beds.history, beds.ua.window, beds.excursions, second, beds.tone.rest[n],
+            room.shape, reading,
+        )  # fmt: skip
         is_level = naming.name_departure(
-            x, room.kinds[i], beds.history, beds.fhr, beds.minute, beds.baseline, beds.excursions, second,
+            x, going_on, room.kinds[i], beds.history, beds.fhr, beds.minute, beds.baseline, beds.excursions, second,
             beds.variability.bpm[n], beds.running.weeks[n], room.shape, reading,
             numbers.deceleration, numbers.acceleration,
         )  # fmt: skip

@@ -83,7 +83,9 @@ def _look(state: State, n: int, now: int, said: dict[tuple[str, int, int], Said]
     x = Excursion(
         n, DOWN, now, onset, reached, reached, now, float(e.height[DOWN, n]), 0.0, 1.0, False, False, True, False
     )
-    contraction_end = history.find_contraction(state.history, e, x, now, reading.kind)
+    contraction_end = history.find_contraction(
+        state.history, x, history.going_on(e, n, now, reading.kind), reading.kind
+    )
     for i, rules in enumerate(RULES.rule_sets):
         one = said[state.beds[n], onset, i]
         if (anew := kind(x, contraction_end, rules.deceleration, reading.kind)) not in NO_KIND:

@@ -12,14 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from quietward.contracts.fields import HZ
+from quietward.contracts.fields import HZ, UA_LOWEST
 from quietward.detect.core import arrays, records
-from quietward.detect.core.patterns import accelerations, decelerations, earlier, excursions, history
+from quietward.detect.core.patterns import accelerations, decelerations, earlier, excursions, history, naming
 from quietward.detect.core.patterns.accelerations import Rise
 from quietward.detect.core.patterns.decelerations import Kind
 from quietward.detect.core.patterns.earlier import Earlier
 from quietward.detect.core.patterns.excursions import DOWN, UA, UP, Excursion, Excursions
 from quietward.detect.core.patterns.history import History
+from quietward.detect.core.patterns.shape import Work
 from quietward.detect.core.records import Rows
 from quietward.detect.core.signal import baseline, conditioning, minute, sinusoidal, steps, variability
 from quietward.detect.core.signal.baseline import Stretches
@@ -412,9 +413,30 @@ def test_the_contraction_that_a_fall_belongs_to(seed: int) -> None:
             over = peak + int(READING.kind.falls_as_long * (peak - onset))
             of_bed.append(Contraction(onset, peak, max(now, over), now))
         expected, found = oracle.contraction_of(x, of_bed), closed_as(x)
-        end = history.find_contraction(h, e, found, now, READING.kind)
+        going_on = history.going_on(e, N, now, READING.kind)
+        end = history.find_contraction(h, found, going_on, READING.kind)
         place = (found.contraction_onset, found.contraction_peak, end)
         assert place == ((arrays.LONG_AGO,) * 3 if expected is None else (expected.onset, expected.peak, expected.end))
+
+
+def test_a_contraction_that_goes_on_is_read_from_its_flanks() -> None:
+    """Its peak is the middle of its top and not its highest single value, its end where its way back leads."""
+    ua = np.full(200 * HZ, 10.0)
+    ua[40 * HZ : 140 * HZ] += 20 * (1 - np.cos(2 * np.pi * np.arange(100 * HZ) / (100 * HZ)))
+    ua[75 * HZ] = 55
+    second, h, e = 122, beds(History), beds(Excursions)
+    window = Window(np.zeros(2, dtype=np.int64), np.zeros((200 * HZ, 2), dtype=np.uint16))
+    for sample in range((second + 1) * HZ):
+        window.ring[sample, N] = round((ua[sample] - UA_LOWEST) * 4) + 4
+    e.open[UA, N], e.onset[UA, N], e.peak_at[UA, N] = True, 48 * HZ, 75 * HZ
+    fall = closed_as(Departure(DOWN, 320, 400, 400, 490, 30.0, 1.0, False, True))
+    room, work = closed_as(Departure(UA, 0, 0, 0, 1, 0.0, 0.0, False, True)), Work.of(8000)
+    _, peak, end = naming.contraction_going_on(fall, room, h, window, e, second, 10.0, work, READING)
+    assert peak / HZ == pytest.approx(90, abs=3)
+    assert end / HZ == pytest.approx(140, abs=6)
+    e.open[UA, N] = False
+    none = naming.contraction_going_on(fall, room, h, window, e, second, 10.0, work, READING)
+    assert none == (arrays.LONG_AGO,) * 3
 
 
 # A minute.

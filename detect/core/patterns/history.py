@@ -73,10 +73,11 @@ def add_contraction(h: History, x: Excursion, is_read: bool) -> None:
 
 
 @compiled
-def find_contraction(h: History, e: Excursions, x: Excursion, now: int, limits: KindLimits) -> int:
+def find_contraction(h: History, x: Excursion, going_on: tuple[int, int, int], limits: KindLimits) -> int:
     """Write into a deceleration which contraction it belongs to, and return that one's end, LONG_AGO if there is none.
 
     It is the last that began before the nadir and was not long over at the onset.
+    going_on: onset, peak and end of one that is not over, as they are expected; LONG_AGO if there is none.
     """
     n, over_by = x.n, x.onset - int(limits.late_within_s * HZ)
     belongs_to = (LONG_AGO, LONG_AGO, LONG_AGO)
@@ -84,16 +85,21 @@ def find_contraction(h: History, e: Excursions, x: Excursion, now: int, limits: 
         one = (h.contraction_onset[slot, n], h.contraction_peak[slot, n], h.contraction_end[slot, n])
         if one[0] <= x.peak_at and one[2] >= over_by and one > belongs_to:
             belongs_to = one
-    if e.open[UA, n]:
-        one = (e.onset[UA, n], e.peak_at[UA, n], _expected_end(e, n, now, limits))
-        if one[0] <= x.peak_at and one > belongs_to:
-            belongs_to = one
+    if going_on[0] <= x.peak_at and going_on > belongs_to:
+        belongs_to = going_on
     x.contraction_onset, x.contraction_peak = belongs_to[0], belongs_to[1]
     return belongs_to[2]
 
 
 @compiled
-def _expected_end(e: Excursions, n: int, now: int, limits: KindLimits) -> int:
-    """Return where the contraction of bed n that is going on is likely to end."""
-    rise = e.peak_at[UA, n] - e.onset[UA, n]
-    return int(max(now, e.peak_at[UA, n] + int(limits.falls_as_long * rise)))
+def going_on(e: Excursions, n: int, now: int, limits: KindLimits) -> tuple[int, int, int]:
+    """Return onset, peak and likely end of the contraction of bed n that is not over; LONG_AGO if there is none."""
+    if not e.open[UA, n]:
+        return (LONG_AGO, LONG_AGO, LONG_AGO)
+    return (e.onset[UA, n], e.peak_at[UA, n], expected_end(e.onset[UA, n], e.peak_at[UA, n], now, limits))
+
+
+@compiled
+def expected_end(onset: int, peak: int, now: int, limits: KindLimits) -> int:
+    """Return where a contraction that is going on is likely to end."""
+    return int(max(now, peak + int(limits.falls_as_long * (peak - onset))))

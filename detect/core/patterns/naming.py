@@ -5,13 +5,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from quietward.contracts.fields import HZ, UA_LOWEST
-from quietward.detect.core.arrays import Ints
+from quietward.detect.core.arrays import LONG_AGO, Ints
 from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import Reading
 from quietward.detect.core.patterns import excursions, history
 from quietward.detect.core.patterns.accelerations import AccelerationRule, Rise, rise
 from quietward.detect.core.patterns.decelerations import DecelerationRule, Kind, kind
-from quietward.detect.core.patterns.excursions import DOWN, UP, Excursion, Excursions, length_s
+from quietward.detect.core.patterns.excursions import DOWN, UA, UP, Excursion, Excursions, length_s
 from quietward.detect.core.patterns.history import History
 from quietward.detect.core.patterns.shape import Work, refine
 from quietward.detect.core.signal import minute, usable
@@ -32,13 +32,7 @@ def name_contraction(
     """
     if not x.kept:
         return
-    until = h.contraction_end[(h.contractions[x.n] - 1) % history.KEPT, x.n]  # contractions do not overlap
-    first = max(_first_sample(x.onset, ua.window, second, reading), min(until, x.onset))
-    length = (second + 1) * HZ - first
-    for i in range(length):
-        work.height[i] = value_at(ua.window, x.n, first + i, UA_LOWEST) - rest
-    refine(x, first, length, first + length, work, reading.flanks)
-    x.onset = max(x.onset, until)
+    _look_at_contraction(x, h, ua.window, second, rest, (second + 1) * HZ, work, reading)
     x.what = excursions.CONTRACTION
     since = x.onset // HZ
     read_s = usable.of_seconds_s(u, usable.FHR, x.n, since, second + 1)
@@ -46,8 +40,54 @@ def name_contraction(
 
 
 @compiled
+def _look_at_contraction(
+    x: Excursion, h: History, ua: Window, second: int, rest: float, latest: int, work: Work, reading: Reading
+) -> None:
+    """Look at a contraction again, behind the one before it: contractions do not overlap. It ends by `latest`."""
+    until = h.contraction_end[(h.contractions[x.n] - 1) % history.KEPT, x.n]
+    first = max(_first_sample(x.onset, ua, second, reading), min(until, x.onset))
+    length = (second + 1) * HZ - first
+    for i in range(length):
+        work.height[i] = value_at(ua, x.n, first + i, UA_LOWEST) - rest
+    refine(x, first, length, latest, work, reading.flanks)
+    x.onset = max(x.onset, until)
+
+
+@compiled
+def contraction_going_on(
+    fall: Excursion,
+    x: Excursion,
+    h: History,
+    ua: Window,
+    e: Excursions,
+    second: int,
+    rest: float,
+    work: Work,
+    reading: Reading,
+) -> tuple[int, int, int]:
+    """Return onset, peak and likely end of a contraction that is not over when a fall is named; LONG_AGO: none is.
+
+    Its flanks are read as those of one that is over, as far as they have come: its highest single value lies anywhere
+    on a noisy top, and from half of its way back it is known when it ends. x: room to work in.
+    """
+    n, now = fall.n, (second + 1) * HZ
+    if not (fall.kept and fall.row == DOWN and e.open[UA, n]):
+        return (LONG_AGO, LONG_AGO, LONG_AGO)
+    is_closing = e.closing[UA, n] >= 0
+    x.n, x.row = n, UA
+    x.onset, x.end = e.onset[UA, n], e.closing[UA, n] if is_closing else now
+    x.peak_at = x.reached_at = e.peak_at[UA, n]
+    seen_until = x.end
+    _look_at_contraction(x, h, ua, second, rest, now + (now - x.onset), work, reading)
+    if is_closing or x.end > seen_until:
+        return (x.onset, x.peak_at, x.end)
+    return (x.onset, x.peak_at, history.expected_end(x.onset, x.peak_at, now, reading.kind))
+
+
+@compiled
 def name_departure(
     x: Excursion,
+    going_on: tuple[int, int, int],
     kinds: Ints,
     h: History,
     fhr: Window,
@@ -76,7 +116,7 @@ def name_departure(
             _look_again(x, h, fhr, e, second, b.before_bpm[n], work, reading)
         h.until[n] = x.end
         if x.row == DOWN:
-            _name_fall(x, kinds, h, e, second, b.before_bpm[n], reading, deceleration)
+            _name_fall(x, kinds, h, going_on, b.before_bpm[n], reading, deceleration)
         else:
             _name_rise(x, kinds, h, weeks, acceleration)
         return False
@@ -163,13 +203,12 @@ def _name_fall(
     x: Excursion,
     kinds: Ints,
     h: History,
-    e: Excursions,
-    second: int,
+    going_on: tuple[int, int, int],
     reference_bpm: float,
     reading: Reading,
     rules: Sequence[DecelerationRule],
 ) -> None:
-    contraction_end = history.find_contraction(h, e, x, (second + 1) * HZ, reading.kind)
+    contraction_end = history.find_contraction(h, x, going_on, reading.kind)
     is_any = False
     for rule_set in range(len(rules)):
         kinds[rule_set] = kind(x, contraction_end, rules[rule_set], reading.kind)

@@ -15,7 +15,7 @@ from quietward.detect.core.compiled import compiled
 from quietward.detect.core.parameters import KindLimits, NotableLimits
 from quietward.detect.core.patterns.decelerations import DecelerationRule, Kind, kind, return_decides
 from quietward.detect.core.patterns.excursions import DOWN, Excursion, Excursions
-from quietward.detect.core.patterns.history import History, find_contraction
+from quietward.detect.core.patterns.history import History, find_contraction, going_on
 
 
 class Ongoing(NamedTuple):
@@ -49,7 +49,7 @@ def follow(
     x.n, x.onset, x.end, x.exact = n, e.onset[DOWN, n], now, False
     x.peak_at = x.reached_at = e.reached_at[DOWN, n]
     x.height = e.height[DOWN, n]
-    contraction_end = find_contraction(h, e, x, now, limits)
+    contraction_end = find_contraction(h, x, going_on(e, n, now, limits), limits)
     has_settled = now - x.reached_at >= limits.settled_s * HZ
     for rule_set in range(len(rules)):
         found = kind(x, contraction_end, rules[rule_set], limits)
