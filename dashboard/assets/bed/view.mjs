@@ -4,7 +4,7 @@ import { Acknowledge } from "../bedside/acknowledge.mjs";
 import { Bedside } from "../bedside/bedside.mjs";
 import { utcOffset } from "../shared/fetch.mjs";
 import { draw } from "../shared/draw.mjs";
-import { make, setShape, setText, shape } from "../shared/elements.mjs";
+import { make, setClass, setHidden, setShape, setText, shape } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { _, said } from "../shared/language.mjs";
 import { LogReader } from "../shared/log_reader.mjs";
@@ -84,10 +84,10 @@ export default class BedView {
   show(head, strips) {
     this.last = [head, strips];
     const found = head.beds.find((bed) => bed.card.bed === this.bed);
-    this.below.hidden = !found;
+    setHidden(this.below, !found);
     if (!found) return setText(this.reason, _("No device of this bed has sent anything."));
     const { card } = found;
-    this.host.className = `live bed ${stateClasses(card)}`;
+    setClass(this.host, `live bed ${stateClasses(card)}`);
     setShape(this.shape, card.shape);
     setText(this.headline, headline(card));
     setText(this.label, card.label);

@@ -170,6 +170,14 @@ export function setProperty({ style }, name, value) {
 }
 
 /**
+ * Tells the style sheet how far down the page an element begins.
+ * @param {HTMLElement} element
+ */
+export function setFromTop(element) {
+  setProperty(element, "--from-top", `${element.getBoundingClientRect().top + window.scrollY}px`);
+}
+
+/**
  * @param {Element} element
  * @param {string} className
  */

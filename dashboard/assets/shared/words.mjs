@@ -105,10 +105,10 @@ export function fullReason(card) {
  * @param {Pick<Card, "state" | "reason" | "full_reason" | "running" | "flag" | "headline" | "moving_to">} card
  */
 export function wholeLine(card) {
-  const now = card.running && !card.flag && card.state !== "unwatched" ? _("Deceleration now, {what}", { what: said(card.running) }) : "";
   const reason = said(fullReason(card));
-  const parts = card.state === "quiet" || isNoted(card) ? [now, reason] : [reason, now];
-  return parts.filter(Boolean).join(" · ");
+  if (!tellsFall(card)) return reason;
+  const now = _("Deceleration now, {what}", { what: said(card.running) });
+  return (isUsual(card) ? [now, reason] : [reason, now]).filter(Boolean).join(BETWEEN);
 }
 
 /**
@@ -126,22 +126,29 @@ export function line(card) {
     return [reason, firstThatFits(undo, reason)].filter(Boolean);
   }
   const parts = card.reason.split(BETWEEN).map(said).filter(Boolean);
-  if (!card.running || card.flag || card.state === "unwatched") return parts;
-  const isUsual = isNoted(card) || card.state === "quiet";
-  const [first = "", ...others] = isUsual ? ["", ...parts] : parts;
+  if (!tellsFall(card)) return parts;
+  const [first = "", ...others] = isUsual(card) ? ["", ...parts] : parts;
   const lasting = card.running.split("; ").map((one) => one.split(", ")[0]).join("; "); // of twins each
   const now = firstThatFits([card.running, lasting].map((what) => _("Deceleration now, {what}", { what: said(what) })), first);
   if (card.state === "quiet") return [now];
   const more = thatFit(others, first ? first.length + BETWEEN.length + now.length : now.length);
-  return isNoted(card) ? [now, ...more] : [first, ...more, now].filter(Boolean);
+  return isUsual(card) ? [now, ...more] : [first, ...more, now].filter(Boolean);
 }
 
 /**
- * Whether a bed is noted for what its trace shows: it is neither catching up nor is she moved.
+ * Whether a bed's line tells a deceleration that goes on: one that it calls for is in its reason.
+ * @param {Pick<Card, "state" | "running" | "flag">} card
+ */
+function tellsFall(card) {
+  return card.running !== "" && !card.flag && card.state !== "unwatched";
+}
+
+/**
+ * Whether what a bed says is of its trace alone: it is quiet, or noted and neither catching up nor is she moved.
  * @param {Pick<Card, "state" | "headline" | "moving_to">} card
  */
-function isNoted(card) {
-  return card.state === "noted" && card.headline === card.state && !card.moving_to;
+function isUsual(card) {
+  return card.state === "quiet" || (card.state === "noted" && card.headline === card.state && !card.moving_to);
 }
 
 /**

@@ -1,6 +1,6 @@
 // Ward: a row for every bed, the one that needs somebody first.
 
-import { byId, make, setHidden, setProperty } from "../shared/elements.mjs";
+import { byId, make, setFromTop, setHidden, setProperty } from "../shared/elements.mjs";
 import { heightToScale } from "../shared/geometry.mjs";
 import { _ } from "../shared/language.mjs";
 import { onOptions, options } from "../shared/options.mjs";
@@ -78,7 +78,7 @@ export default class WardView {
     this.size(beds.length, first !== null);
     const isNarrow = this.list.dataset.size === "many";
     beds.forEach((card, i) => shown[i]?.show(card, card === first, isNarrow && card !== first));
-    setProperty(this.list, "--from-top", `${this.list.getBoundingClientRect().top + window.scrollY}px`);
+    setFromTop(this.list);
     beds.forEach((card, i) => shown[i]?.draw(card, strips.get(card.bed)));
   }
 

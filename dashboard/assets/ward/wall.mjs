@@ -1,7 +1,7 @@
 // The ward as a wall display shows it: a strip for each bed that calls, a tile for each of the others, all in large letters.
 
 import { drawIfMoved } from "../shared/draw.mjs";
-import { make, setClass, setProperty, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
+import { make, setClass, setFromTop, setProperty, setShape, setSignalMark, setText, shape, signalMark } from "../shared/elements.mjs";
 import { _ } from "../shared/language.mjs";
 import { options } from "../shared/options.mjs";
 import { answerInShort, headline, line, signalWords, stateClasses } from "../shared/words.mjs";
@@ -59,7 +59,7 @@ export class Wall {
    * @param {boolean} hasTwins
    */
   size(strips, tiles, hasTwins) {
-    setProperty(this.root, "--from-top", `${this.root.getBoundingClientRect().top + window.scrollY}px`);
+    setFromTop(this.root);
     const found = wallSize(strips, tiles, this.root.clientWidth - 2 * GAP_PX, this.root.clientHeight - 2 * GAP_PX, GAP_PX, hasTwins);
     setProperty(this.root, "--strip-columns", strips);
     setProperty(this.root, "--tile-columns", found.tileColumns);
